@@ -1,0 +1,1 @@
+"""The electrical side: what a resistance does to what an earphone gets."""

@@ -1,0 +1,1 @@
+"""What a curve is, and how to condition it."""

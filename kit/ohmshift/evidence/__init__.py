@@ -1,0 +1,1 @@
+"""The statistics: what measured curves allow to be said."""

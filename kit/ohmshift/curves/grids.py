@@ -126,7 +126,7 @@ def octave_grid(
     --------
     >>> grid = octave_grid()
     >>> grid.size, bool(np.any(grid == 1000))
-    (479, True)
+    (480, True)
     """
     _check_range("octave_grid", points_per_octave, low_hz, high_hz)
     low, high = octaves_from_frequency(np.array([low_hz, high_hz])) * points_per_octave

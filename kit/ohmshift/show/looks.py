@@ -1,0 +1,280 @@
+"""How charts look, whoever draws them: sizes, colours, dashes, and where the labels at the line ends go."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import numpy as np
+
+from ohmshift.show.axes import even_ticks, extent_db, log_ticks, minor_log_ticks, spread
+
+if TYPE_CHECKING:
+    from ohmshift.show.charts import Chart, Dash, Line
+
+Theme: TypeAlias = Literal["light", "dark"]
+
+FRAME_WIDTH = 660
+"""Width between the ends of the horizontal axis [px]; the whole picture is about 900 px wide and fits a laptop."""
+
+LEFT, RIGHT, TOP, BOTTOM = 78, 170, 58, 58
+"""Room around the frame for axis names, line labels, title and note [px]."""
+
+FONT_PX = 15
+"""Text size [px]: 11.25 points."""
+
+TITLE_PX = 17
+LABEL_APART = 18.0
+"""Least distance of two labels [px]."""
+
+DASH_PATTERNS: dict[str, tuple[int, ...]] = {
+    "solid": (),
+    "dashed": (9, 4),
+    "dotted": (2, 3),
+    "dotdash": (9, 3, 2, 3),
+    "longdash": (18, 5),
+}
+"""Lengths on and off [px]."""
+
+_SAMPLES: dict[str, str] = {"solid": "━━", "dashed": "╍╍", "dotted": "┉┉", "dotdash": "━·", "longdash": "━ ━"}
+
+# The general-purpose palette of Okabe and Ito, "Color Universal Design" (2008), without its yellow, which
+# is hard to see as a thin line on white. Each colour's dash is the second cue.
+_PALETTE = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#000000", "#56B4E9", "#E69F00")
+_PALETTE_DARK = ("#56B4E9", "#D55E00", "#009E73", "#CC79A7", "#FFFFFF", "#0072B2", "#E69F00")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looks:
+    """The colours of a theme.
+
+    Parameters
+    ----------
+    paper, ink, faint : str
+        Background, text, and grid.
+    palette : tuple of str
+        Colours of lines and bands.
+    """
+
+    paper: str
+    ink: str
+    faint: str
+    palette: tuple[str, ...]
+
+    def colour(self, place: int) -> str:
+        """Give a colour.
+
+        Parameters
+        ----------
+        place : int
+            Place in the palette; it goes round.
+
+        Returns
+        -------
+        str
+            Colour, #RRGGBB.
+        """
+        return self.palette[place % len(self.palette)]
+
+
+THEMES: dict[str, Looks] = {
+    "light": Looks(paper="#FFFFFF", ink="#1A1A1A", faint="#D9D9D9", palette=_PALETTE),
+    "dark": Looks(paper="#16181B", ink="#EDEDED", faint="#44484D", palette=_PALETTE_DARK),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndLabel:
+    """The label at the end of a line.
+
+    Parameters
+    ----------
+    y : float
+        Height, in the chart's vertical unit.
+    sample : str
+        The line's dash, in characters.
+    text : str
+        The line's name.
+    colour : int
+        Place in the palette.
+    """
+
+    y: float
+    sample: str
+    text: str
+    colour: int
+
+
+def end_labels(chart: Chart, *, height: float) -> tuple[EndLabel, ...]:
+    """Place the labels at the line ends so that none covers another.
+
+    Parameters
+    ----------
+    chart : Chart
+        The chart.
+    height : float
+        Height of its frame [px].
+
+    Returns
+    -------
+    tuple of EndLabel
+        One for each labelled line that has a value inside the horizontal range.
+    """
+    lines = [line for line in chart.lines if line.label and np.isfinite(_last_value(chart, line))]
+    wanted = [_to_pixels(chart, _last_value(chart, line), height) for line in lines]
+    margin = LABEL_APART / 2
+    placed = spread(
+        [min(max(y, margin), height - margin) for y in wanted], low=margin, high=height - margin, apart=LABEL_APART
+    )
+    return tuple(
+        EndLabel(y=_from_pixels(chart, y, height), sample=line_sample(line), text=line.label, colour=line.colour)
+        for line, y in zip(lines, placed, strict=True)
+    )
+
+
+def line_sample(line: Line) -> str:
+    """Give characters that look like a line's dash.
+
+    Parameters
+    ----------
+    line : Line
+        The line.
+
+    Returns
+    -------
+    str
+        Two or three characters.
+    """
+    return "●" if line.points else _SAMPLES[line.dash]
+
+
+def dash_pattern(dash: Dash | Literal[""]) -> tuple[int, ...]:
+    """Give the lengths of a dash pattern.
+
+    Parameters
+    ----------
+    dash : str
+        Name of the pattern.
+
+    Returns
+    -------
+    tuple of int
+        Lengths on and off [px]; empty for a solid line.
+    """
+    return DASH_PATTERNS[dash]
+
+
+def x_ticks(chart: Chart) -> tuple[tuple[float, str], ...]:
+    """Give the ticks of the horizontal axis.
+
+    Parameters
+    ----------
+    chart : Chart
+        The chart.
+
+    Returns
+    -------
+    tuple of (float, str)
+        Place and name.
+    """
+    if chart.x_ticks:
+        return chart.x_ticks
+    if chart.x_scale == "log":
+        return tuple((tick, tick_name(tick)) for tick in log_ticks(chart.x_ends))
+    return tuple((tick, f"{tick:.10g}") for tick in even_ticks(chart.x_ends, length=FRAME_WIDTH, apart=80))
+
+
+def y_ticks(chart: Chart, *, height: float) -> tuple[tuple[float, str], ...]:
+    """Give the ticks of the vertical axis.
+
+    Parameters
+    ----------
+    chart : Chart
+        The chart.
+    height : float
+        Height of its frame [px].
+
+    Returns
+    -------
+    tuple of (float, str)
+        Place and name.
+    """
+    ticks = log_ticks(chart.y_ends) if chart.scale == "ohm" else even_ticks(chart.y_ends, length=height)
+    return tuple((tick, tick_name(tick)) for tick in ticks)
+
+
+def minor_ticks(chart: Chart) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Give the small ticks of both axes.
+
+    Parameters
+    ----------
+    chart : Chart
+        The chart.
+
+    Returns
+    -------
+    tuple of tuple of float
+        Of the horizontal and of the vertical axis; none on an even axis.
+    """
+    x = minor_log_ticks(chart.x_ends) if chart.x_scale == "log" else ()
+    return x, (minor_log_ticks(chart.y_ends) if chart.scale == "ohm" else ())
+
+
+def tick_name(value: float) -> str:
+    """Write a tick, thousands as k.
+
+    Parameters
+    ----------
+    value : float
+        Value at the tick.
+
+    Returns
+    -------
+    str
+        Its name.
+
+    Examples
+    --------
+    >>> tick_name(20), tick_name(2000), tick_name(-10), tick_name(0.5)
+    ('20', '2k', '−10', '0.5')
+    """
+    text = f"{value / 1000:.10g}k" if abs(value) >= 1000 else f"{value:.10g}"  # noqa: PLR2004 - k is 1000
+    return text.replace("-", "−")
+
+
+def axis_name(label: str, unit: str) -> str:
+    """Write the name of an axis with its unit.
+
+    Parameters
+    ----------
+    label, unit : str
+        Name, and unit, which may be empty.
+
+    Returns
+    -------
+    str
+        Name of the axis.
+    """
+    return f"{label} ({unit})" if unit else label
+
+
+def _last_value(chart: Chart, line: Line) -> float:
+    low, high = chart.x_ends
+    inside = np.flatnonzero(np.isfinite(line.y) & (line.x >= low) & (line.x <= high))
+    if inside.size == 0 or (chart.scale == "ohm" and line.y[inside[-1]] <= 0):
+        return np.nan
+    return float(line.y[inside[-1]])
+
+
+def _to_pixels(chart: Chart, value: float, height: float) -> float:
+    low, high = chart.y_ends
+    if chart.scale == "ohm":
+        return height * extent_db((low, value), scale="ohm") / extent_db((low, high), scale="ohm")
+    return height * (value - low) / (high - low)
+
+
+def _from_pixels(chart: Chart, pixels: float, height: float) -> float:
+    low, high = chart.y_ends
+    if chart.scale == "ohm":
+        return float(low * (high / low) ** (pixels / height))
+    return low + (high - low) * pixels / height

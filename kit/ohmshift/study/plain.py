@@ -1,0 +1,131 @@
+"""What may be written down in a log: text, finite numbers and plain settings."""
+
+from __future__ import annotations
+
+import math
+from typing import TypeAlias
+
+import numpy as np
+
+from ohmshift.errors import FindingError
+
+Scalar: TypeAlias = str | float | int | bool | None
+Setting: TypeAlias = Scalar | tuple[Scalar, ...]
+
+
+def check_text(where: str, text: object, *, longest: int) -> str:
+    """Give a text without the blanks around it.
+
+    Parameters
+    ----------
+    where : str
+        What to call it in an error.
+    text : object
+        The text.
+    longest : int
+        Characters it may have.
+
+    Returns
+    -------
+    str
+        The text.
+
+    Raises
+    ------
+    FindingError
+        No text, an empty or a long one, or one with half a character.
+    """
+    if not isinstance(text, str) or not text.strip():
+        raise FindingError(where, "it must be said in words", f"it is {text!r}", "write it")
+    if len(text) > longest:
+        raise FindingError(where, f"it may have {longest} characters", f"it has {len(text)}", "say it shorter")
+    return check_encodable(where, text.strip())
+
+
+def check_encodable(where: str, text: str) -> str:
+    """Give a text back if UTF-8 can hold it; the empty text passes.
+
+    Parameters
+    ----------
+    where : str
+        What to call it in an error.
+    text : str
+        The text.
+
+    Returns
+    -------
+    str
+        The same text.
+
+    Raises
+    ------
+    FindingError
+        A text with half a character.
+    """
+    try:
+        text.encode()
+    except UnicodeEncodeError as error:
+        raise FindingError(where, "it must be valid text", f"it holds {text[error.start]!r}", "type it anew") from error
+    return text
+
+
+def check_finite(where: str, number: object) -> float:
+    """Give a number as a float.
+
+    Parameters
+    ----------
+    where : str
+        What to call it in an error.
+    number : object
+        A number of Python or numpy.
+
+    Returns
+    -------
+    float
+        Its value.
+
+    Raises
+    ------
+    FindingError
+        No number, or one that is not finite.
+    """
+    number = number.item() if isinstance(number, np.generic) else number
+    if isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
+        raise FindingError(where, "it must be a finite number", f"it is {number!r}", "leave out what is not known")
+    return float(number)
+
+
+def check_setting(name: str, value: object) -> Setting:
+    """Give a setting as a plain value.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+    value : object
+        Text, finite number, truth value or None, of Python or numpy; or a list or tuple of these.
+
+    Returns
+    -------
+    str, float, int, bool, None, or tuple of these
+        The value.
+
+    Raises
+    ------
+    FindingError
+        Anything else.
+    """
+    if not isinstance(value, list | tuple):
+        return _scalar(name, value)
+    return tuple(_scalar(name, item) for item in value)
+
+
+def _scalar(name: str, value: object) -> Scalar:
+    where = f"setting {name!r}"
+    value = value.item() if isinstance(value, np.generic) else value
+    if isinstance(value, str):
+        return check_encodable(where, value)
+    if value is None or isinstance(value, bool | int) or (isinstance(value, float) and math.isfinite(value)):
+        return value
+    rule = "it must be text, a finite number, a truth value, None, or a tuple of these"
+    raise FindingError(where, rule, f"it is {value!r}", "record the number or word that was chosen")

@@ -1,0 +1,89 @@
+"""What is wrong with a file of a study, said so that its owner can mend it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+Effect: TypeAlias = Literal["left out", "flagged"]
+
+_LONGEST_VALUE = 120
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Problem:
+    """One thing that is wrong, or doubtful, in a study.
+
+    Parameters
+    ----------
+    file : str
+        File, relative to the study, with forward slashes.
+    row : int or None
+        Line in that file as an editor numbers it, from 1; None where the whole file is meant.
+    column : str
+        Column or key; empty where the whole row is meant.
+    value : str
+        What was found; long text is cut.
+    rule : str
+        The rule, as a clause.
+    mend : str
+        What the user can do.
+    effect : {"left out", "flagged"}
+        "left out": the row, file or value is not used. "flagged": it is used, and the user should look at it.
+    earphone : str
+        The earphone concerned, where there is one.
+
+    Examples
+    --------
+    >>> print(Problem(file="measurements.csv", row=12, column="added_ohm", value="fifteen",
+    ...               rule="it must be a number of ohms, 0 or more", mend="write 15", effect="left out"))
+    measurements.csv, line 12, added_ohm: it must be a number of ohms, 0 or more, but is 'fifteen'; write 15
+    """
+
+    file: str
+    row: int | None
+    column: str
+    value: str
+    rule: str
+    mend: str
+    effect: Effect
+    earphone: str = ""
+
+    def __post_init__(self) -> None:
+        """Cut a value too long to show."""
+        if len(self.value) > _LONGEST_VALUE:
+            object.__setattr__(self, "value", self.value[: _LONGEST_VALUE - 1] + "…")
+
+    @property
+    def where(self) -> str:
+        """Name the place: file, line and column."""
+        line = "" if self.row is None else f", line {self.row}"
+        return f"{self.file}{line}{', ' if self.column else ''}{self.column}"
+
+    def __str__(self) -> str:
+        """Write the problem as one sentence."""
+        found = f", but is {self.value!r}" if self.value else ""
+        return f"{self.where}: {self.rule}{found}; {self.mend}"
+
+
+def problems_table(problems: Iterable[Problem]) -> pd.DataFrame:
+    """Put problems into a table.
+
+    Parameters
+    ----------
+    problems : iterable of Problem
+        Problems, as a study or a findings log lists them.
+
+    Returns
+    -------
+    DataFrame
+        One row a problem, in the same order; columns named as the fields of `Problem`, `row` a nullable integer.
+    """
+    names = [field.name for field in fields(Problem)]
+    rows = [[getattr(problem, name) for name in names] for problem in problems]
+    return pd.DataFrame(rows, columns=names).astype({"row": "Int64"})

@@ -18,7 +18,7 @@ _HOME = {
     "highest_source_ohm": "chain.divider",
     "predict_change": "chain.divider",
     "measure_change": "evidence.changes",
-    "estimate_noise_floor": "evidence.verdicts",
+    "estimate_noise_floor": "evidence.floors",
     "judge_change": "evidence.verdicts",
     "read_response": "study.textfiles",
     "read_impedance": "study.textfiles",

@@ -1,0 +1,365 @@
+"""The noise floor of a study: how well its repeats repeat, pooled over earphones."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import ndimage, stats
+from scipy.special import polygamma
+
+from ohmshift.curves.values import FloatArray, read_only
+from ohmshift.errors import EvidenceError
+from ohmshift.evidence.priors import LEAST_VARIANCE_DB2, fit_prior, log_bias
+from ohmshift.evidence.repeats import (
+    Deviations,
+    PooledVariance,
+    SeatLevels,
+    default_bands,
+    pool_variance,
+    read_seats,
+    stray_from_mean,
+    stray_from_pairs,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    import numpy.typing as npt
+
+    from ohmshift.curves.grids import Bands
+    from ohmshift.curves.values import ResponseSet
+
+MOST_DEGREES = 60.0
+"""Most degrees of freedom a prior may have, however alike the earphones look."""
+
+_FEW_DEGREES = 10.0
+_LEAST_SHRINKAGE = 0.1
+_NEIGHBOURS = 5
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Repeatability:
+    """Repeatability of one kind of comparison, pooled over a study's earphones.
+
+    Parameters
+    ----------
+    reseated : bool
+        Whether it holds for seatings, or for conditions measured without reseating.
+    labels : tuple of str, length m
+        Earphones it rests on.
+    bands : Bands
+        Bands.
+    variance_db2 : ndarray, shape (m, b)
+        Variance of one measurement of each earphone [dB^2]; nan where there are no repeats.
+    degrees : ndarray, shape (m, b)
+        Their degrees of freedom.
+    prior_variance_db2, prior_degrees : ndarray, shape (b,)
+        Variance [dB^2] that an earphone is expected to have, and the degrees of freedom that this is worth; 0 degrees
+        where fewer than two earphones were repeated.
+    spread : float
+        Variance of the logarithm of an earphone's own factor on all its variances.
+    correlation : ndarray, shape (b, b)
+        Correlation between bands.
+    draws : ndarray, shape (b, N)
+        Absolute values of normal draws with that correlation.
+    level_db2 : float
+        Variance of the level of one measurement, pooled [dB^2].
+    level_degrees : int
+        Its degrees of freedom.
+    """
+
+    reseated: bool
+    labels: tuple[str, ...]
+    bands: Bands
+    variance_db2: FloatArray
+    degrees: FloatArray
+    prior_variance_db2: FloatArray
+    prior_degrees: FloatArray
+    spread: float
+    correlation: FloatArray
+    draws: FloatArray
+    level_db2: float
+    level_degrees: int
+
+    def __post_init__(self) -> None:
+        """Lock the arrays."""
+        for name in ("variance_db2", "degrees", "prior_variance_db2", "prior_degrees", "correlation", "draws"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class NoiseFloor:
+    """Measurement variation of a study.
+
+    Parameters
+    ----------
+    bands : Bands
+        Bands.
+    reseated : Repeatability or None
+        Variation from seating to seating; None where nothing was repeated.
+    unreseated : Repeatability or None
+        Variation between conditions measured without reseating; None where no two such seats of one channel exist.
+    level_low_hz, level_high_hz : float
+        Band that defines the level [Hz].
+    seed : int
+        Seed of the draws.
+    caveats : tuple of str
+        What to keep in mind.
+    """
+
+    bands: Bands
+    reseated: Repeatability | None
+    unreseated: Repeatability | None
+    level_low_hz: float
+    level_high_hz: float
+    seed: int
+    caveats: tuple[str, ...] = ()
+
+
+def estimate_noise_floor(
+    sets: Iterable[ResponseSet],
+    *,
+    bands: Bands | None = None,
+    level_low_hz: float = 200.0,
+    level_high_hz: float = 2000.0,
+    widening: float = 1.0,
+    draws: int = 20_000,
+    seed: int = 0,
+) -> NoiseFloor:
+    """Estimate how well a study's measurements repeat.
+
+    Parameters
+    ----------
+    sets : iterable of ResponseSet
+        Every condition of every earphone, resonances aligned, levels as measured.
+    bands : Bands, optional
+        Bands; by default third octaves from 25 Hz to 16 kHz.
+    level_low_hz, level_high_hz : float
+        The level is the mean of the curve over this band [Hz], equal weight per octave.
+    widening : float
+        How many half standard errors to widen the spread between earphones by.
+    draws : int
+        Number of random draws for the largest of all bands.
+    seed : int
+        Seed of those draws.
+
+    Returns
+    -------
+    NoiseFloor
+        Repeatability with and without reseating, as far as the study tells.
+
+    Notes
+    -----
+    Repeats are seats of one condition of one channel; their residuals are pooled over the channels and conditions of
+    an earphone. A seat that several conditions share was not reseated and counts once. Without reseating, the
+    residuals are what is left when each seat and each condition keeps its mean.
+
+    The correlation between bands is that of the residuals' normal scores, so that one leaking seat does not make it,
+    and is shrunk towards none by 10 parts in the residuals' degrees of freedom, at least a tenth: with few residuals
+    the bands count as independent, which is the safe side [1]_.
+
+    References
+    ----------
+    .. [1] Z. Šidák, "Rectangular confidence regions for the means of multivariate normal distributions", Journal of the
+       American Statistical Association 62 (1967) 626-633.
+    """
+    bands = default_bands() if bands is None else bands
+    by_label: dict[str, list[SeatLevels]] = {}
+    caveats: list[str] = []
+    for curves in sets:
+        try:
+            seats = read_seats(curves, bands=bands, level_low_hz=level_low_hz, level_high_hz=level_high_hz)
+        except EvidenceError as error:
+            caveats.append(f"left out of the noise floor: {error}")
+        else:
+            by_label.setdefault(curves.label, []).append(seats)
+    reseated, unreseated = (
+        _pool_earphones(
+            {label: collect(conditions) for label, conditions in by_label.items()},
+            bands=bands,
+            reseated=collect is _collect_seats,
+            widening=widening,
+            draws=draws,
+            seed=seed,
+        )
+        for collect in (_collect_seats, _collect_pairs)
+    )
+    return NoiseFloor(
+        bands=bands,
+        reseated=reseated,
+        unreseated=unreseated,
+        level_low_hz=level_low_hz,
+        level_high_hz=level_high_hz,
+        seed=seed,
+        caveats=tuple(caveats),
+    )
+
+
+def guard_factor(
+    floor: Repeatability, variance_db2: FloatArray, degrees: FloatArray, *, judged: npt.NDArray[np.bool_]
+) -> float:
+    """Tell how much noisier than its floor an earphone is.
+
+    Parameters
+    ----------
+    floor : Repeatability
+        Floor that the earphone borrows from.
+    variance_db2, degrees : ndarray, shape (b,)
+        Variance of one measurement that the earphone itself shows [dB^2], and its degrees of freedom.
+    judged : ndarray of bool, shape (b,)
+        Bands to look at.
+
+    Returns
+    -------
+    float
+        Factor above 1 on the floor's variances; 1 where the earphone stays inside the spread that earphones have.
+
+    Notes
+    -----
+    The mean over bands of the log of own over expected variance is compared with its one-sided 95 % limit. That limit
+    holds the spread between earphones and the error of the mean over as many independent bands as the correlation
+    leaves.
+    """
+    used = judged & (degrees > 0) & (floor.prior_degrees > 0)
+    if not used.any():
+        return 1.0
+    own = np.log(np.maximum(variance_db2[used], LEAST_VARIANCE_DB2)) - log_bias(degrees[used])
+    expected = np.log(floor.prior_variance_db2[used]) - log_bias(floor.prior_degrees[used])
+    excess = float((own - expected).mean())
+    error = float(polygamma(1, degrees[used] / 2).mean()) / count_independent(floor.correlation[np.ix_(used, used)])
+    limit = float(stats.norm.isf(0.05)) * np.sqrt(error + floor.spread)
+    return float(np.exp(excess)) if excess > limit else 1.0
+
+
+def count_independent(correlation: FloatArray) -> float:
+    """Give the number of independent bands that correlated bands are worth for a mean of log variances.
+
+    Parameters
+    ----------
+    correlation : ndarray, shape (b, b)
+        Correlation between bands.
+
+    Returns
+    -------
+    float
+        From 1 to b.
+
+    Examples
+    --------
+    >>> float(count_independent(np.eye(29)))
+    29.0
+    """
+    return float(correlation.shape[0] ** 2 / (correlation**2).sum())
+
+
+def _collect_seats(conditions: list[SeatLevels]) -> list[Deviations]:
+    """Give the deviations of one earphone's seats; a seat that several conditions share counts once."""
+    found, seen = [], set[tuple[str, str]]()
+    for condition in conditions:
+        for channel in dict.fromkeys(condition.channel):
+            rows = [row for seat, row in condition.seats(channel).items() if (channel, seat) not in seen]
+            seen |= {(channel, seat) for seat in condition.seats(channel)}
+            if len(rows) > 1:
+                found.append(stray_from_mean(condition.band_db[rows], condition.level_db[rows]))
+    return found
+
+
+def _collect_pairs(conditions: list[SeatLevels]) -> list[Deviations]:
+    """Give the deviations of one earphone's conditions that share their seats with the one of least resistance."""
+    base, *others = sorted(conditions, key=lambda condition: condition.added_ohm)
+    found = []
+    for channel in dict.fromkeys(base.channel):
+        tables: dict[tuple[str, ...], list[SeatLevels]] = {}
+        for other in others:
+            common = tuple(seat for seat in base.seats(channel) if seat in other.seats(channel))
+            if len(common) > 1:
+                tables.setdefault(common, [base]).append(other)
+        for common, members in tables.items():
+            rows = [[member.seats(channel)[seat] for seat in common] for member in members]
+            band = np.stack([member.band_db[row] for member, row in zip(members, rows, strict=True)])
+            level = np.stack([member.level_db[row] for member, row in zip(members, rows, strict=True)])
+            found.append(stray_from_pairs(band, level))
+    return found
+
+
+def _pool_earphones(
+    groups: dict[str, list[Deviations]], *, bands: Bands, reseated: bool, widening: float, draws: int, seed: int
+) -> Repeatability | None:
+    all_pooled = {label: pool_variance(found, count=len(bands)) for label, found in groups.items()}
+    labels = tuple(label for label, one in all_pooled.items() if np.any(one.band_degrees > 0))
+    if not labels:
+        return None
+    pooled = [all_pooled[label] for label in labels]
+    everything = [group for label in labels for group in groups[label]]
+    total = pool_variance(everything, count=len(bands))
+    correlation = _correlate([group.band_db for group in everything], degrees=total.degrees)
+    prior_variance, prior_degrees = _fit_bands(pooled, total, widening=widening)
+    rng = np.random.default_rng(seed)
+    root = np.linalg.cholesky(correlation)
+    return Repeatability(
+        reseated=reseated,
+        labels=labels,
+        bands=bands,
+        variance_db2=np.array([one.band_db2 for one in pooled]),
+        degrees=np.array([one.band_degrees for one in pooled]),
+        prior_variance_db2=prior_variance,
+        prior_degrees=prior_degrees,
+        spread=_spread_between(pooled, correlation),
+        correlation=correlation,
+        draws=np.abs(root @ rng.standard_normal((len(bands), draws))),
+        level_db2=total.level_db2,
+        level_degrees=total.degrees,
+    )
+
+
+def _fit_bands(
+    pooled: list[PooledVariance], total: PooledVariance, *, widening: float
+) -> tuple[FloatArray, FloatArray]:
+    """Fit the prior of each band; its degrees of freedom are smoothed over neighbouring bands and limited."""
+    variance = np.array([one.band_db2 for one in pooled])
+    degrees = np.array([one.band_degrees for one in pooled])
+    prior_variance, prior_degrees = total.band_db2.copy(), np.zeros(variance.shape[1])
+    repeated = degrees > 0
+    for pattern in np.unique(repeated, axis=1).T:
+        if pattern.sum() > 1:
+            same = np.all(pattern == repeated.T, axis=1)
+            here = np.ix_(pattern, same)
+            prior_variance[same], prior_degrees[same] = fit_prior(variance[here], degrees[here], widening=widening)
+    fitted = prior_degrees > 0
+    if fitted.any():
+        raw = np.minimum(prior_degrees[fitted], MOST_DEGREES)
+        smooth = ndimage.median_filter(raw, size=_NEIGHBOURS, mode="nearest")
+        median = np.log(prior_variance[fitted]) - log_bias(prior_degrees[fitted])
+        prior_variance[fitted] = np.exp(median + log_bias(smooth))
+        prior_degrees[fitted] = smooth
+    return prior_variance, prior_degrees
+
+
+def _spread_between(pooled: list[PooledVariance], correlation: FloatArray) -> float:
+    """Give the variance between earphones of the log of their common factor, their own sampling error taken off."""
+    if len(pooled) == 1:
+        return 0.0
+    logs = np.log(np.maximum(np.array([one.band_db2 for one in pooled]), LEAST_VARIANCE_DB2))
+    logs = logs[:, np.isfinite(logs).any(axis=0)]
+    centred = logs - np.nanmean(logs, axis=0)
+    factor = np.nanmean(centred, axis=1)
+    degrees = float(np.mean([one.degrees for one in pooled]))
+    sampling = float(polygamma(1, degrees / 2)) / count_independent(correlation)
+    return max(float(factor.var(ddof=1)) - sampling, 0.0)
+
+
+def _correlate(residuals: list[FloatArray], *, degrees: int) -> FloatArray:
+    """Correlate the normal scores of residuals, shrunk towards independence; bands not covered count as independent."""
+    rows = np.concatenate(residuals)
+    ranks = stats.rankdata(rows, axis=0, nan_policy="omit")
+    counts = np.isfinite(rows).sum(axis=0)
+    scores = stats.norm.ppf((ranks - 0.5) / np.maximum(counts, 1))
+    scores = np.where(np.isfinite(rows), scores, 0.0)
+    size = np.sqrt((scores**2).sum(axis=0))
+    scores = scores / np.where(size > 0, size, 1.0)
+    shrinkage = float(np.clip(_FEW_DEGREES / degrees, _LEAST_SHRINKAGE, 1.0))
+    correlation = (1 - shrinkage) * (scores.T @ scores)
+    np.fill_diagonal(correlation, 1.0)
+    return np.asarray(correlation)

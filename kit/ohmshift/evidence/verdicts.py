@@ -1,0 +1,400 @@
+"""Is a change real? One word, and the bound that the data support."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import numpy as np
+from scipy import stats
+
+from ohmshift.curves.values import FloatArray, read_only
+from ohmshift.errors import EvidenceError
+from ohmshift.evidence.changes import level_interval
+from ohmshift.evidence.floors import guard_factor
+from ohmshift.evidence.priors import LEAST_VARIANCE_DB2
+from ohmshift.evidence.wording import Word, choose_word, say_verdict
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from ohmshift.curves.grids import Bands
+    from ohmshift.evidence.changes import Change
+    from ohmshift.evidence.floors import NoiseFloor, Repeatability
+
+BoolArray: TypeAlias = "npt.NDArray[np.bool_]"
+Basis: TypeAlias = Literal[
+    "noise floor and own repeats", "borrowed noise floor", "own repeats", "left and right", "none"
+]
+
+REGIONS = (("bass", 0.0, 10**1.95), ("midrange", 10**1.95, 10**3.75), ("treble", 10**3.75, np.inf))
+"""Regions judged apart: name, and the frequencies [Hz] between which their mid-band frequencies lie. The limits are the
+edges of third-octave bands, so that those at 100 Hz and at 5 kHz belong to the midrange."""
+
+FEW_EARPHONES = 5
+"""With fewer earphones the noise floor itself is poorly known, and the verdict says so."""
+
+HIGHEST_ALPHA = 0.5
+
+_QUANTILES = 20_000
+_ARRAYS = ("judged", "change_db", "half_width_db", "band_bound_db", "p_adjusted", "changed", "beyond", "readable")
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class RegionVerdict:
+    """What may be said about one region of the band.
+
+    Parameters
+    ----------
+    name : str
+        "bass", "midrange" or "treble".
+    low_hz, high_hz : float
+        Edges of the bands judged [Hz]; nan where none is.
+    word : str
+        One of the four words of `Verdict`.
+    sentence : str
+        The word with its numbers.
+    bound_db : float
+        Smallest margin [dB] that "no change larger than" would hold for; infinite where nothing can be said.
+    largest_db : float
+        Largest change of a band [dB], signed.
+    largest_hz : float
+        Mid-band frequency of that band [Hz].
+    """
+
+    name: str
+    low_hz: float
+    high_hz: float
+    word: Word
+    sentence: str
+    bound_db: float
+    largest_db: float
+    largest_hz: float
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Verdict:
+    """What may be said about a change, and with which error rates.
+
+    Parameters
+    ----------
+    label : str
+        The earphone.
+    added_ohm : float
+        Resistance added [ohm].
+    word : {"changed", "changed, by no more than", "no change larger than", "cannot tell"}
+        "changed" is wrong in at most `alpha` of all earphones that did not change; "no more than" and "no larger than",
+        which refer to `margin_db`, in at most `alpha` of those that changed by more.
+    sentence : str
+        The word with its numbers.
+    bound_db : float
+        Smallest margin [dB] that "no change larger than" would hold for; infinite where nothing can be said.
+    margin_db : float
+        Margin asked for [dB].
+    alpha : float
+        Error rate allowed.
+    bands : Bands
+        Bands.
+    judged : ndarray of bool, shape (b,)
+        Bands that the data cover.
+    change_db : ndarray, shape (b,)
+        Change [dB], level removed.
+    half_width_db : ndarray, shape (b,)
+        Half width of the 1 - alpha interval of the change that holds for all judged bands at once [dB].
+    band_bound_db : ndarray, shape (b,)
+        Bound of each band alone [dB].
+    p_adjusted : ndarray, shape (b,)
+        Share of largest values over all bands that chance makes as large as this band's.
+    changed : ndarray of bool, shape (b,)
+        Bands that changed.
+    beyond : ndarray of bool, shape (b,)
+        Bands whose whole interval lies outside the margin.
+    readable : ndarray of bool, shape (b,)
+        Bands whose half width is within the margin.
+    regions : tuple of RegionVerdict
+        The same for bass (below 100 Hz), midrange (100 Hz to 5 kHz) and treble (above).
+    basis : str
+        What the uncertainty rests on.
+    guard : float
+        Factor by which the borrowed variance was widened, because this earphone is noisier than its floor; 1 if not.
+    level_drop_interval_db : tuple of two floats, or None
+        95 % interval of the change of level, from the floor where the earphone has no repeats of its own.
+    caveats : tuple of str
+        What to keep in mind, the change's own caveats included.
+    """
+
+    label: str
+    added_ohm: float
+    word: Word
+    sentence: str
+    bound_db: float
+    margin_db: float
+    alpha: float
+    bands: Bands
+    judged: BoolArray
+    change_db: FloatArray
+    half_width_db: FloatArray
+    band_bound_db: FloatArray
+    p_adjusted: FloatArray
+    changed: BoolArray
+    beyond: BoolArray
+    readable: BoolArray
+    regions: tuple[RegionVerdict, ...]
+    basis: Basis
+    guard: float
+    level_drop_interval_db: tuple[float, float] | None
+    caveats: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        """Lock the arrays."""
+        for name in _ARRAYS:
+            array = getattr(self, name)
+            object.__setattr__(self, name, read_only(array, array.dtype.type))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Uncertainty:
+    """Variance of one measurement in each band [dB^2], its degrees of freedom, and where they come from."""
+
+    variance_db2: FloatArray
+    degrees: FloatArray
+    basis: Basis
+    guard: float = 1.0
+    caveats: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _BandTest:
+    """Outcome in each band; see `Verdict`."""
+
+    judged: BoolArray
+    half_width_db: FloatArray
+    band_bound_db: FloatArray
+    p_adjusted: FloatArray
+    changed: BoolArray
+    beyond: BoolArray
+    readable: BoolArray
+
+
+def judge_change(change: Change, floor: NoiseFloor, *, margin_db: float = 1.0, alpha: float = 0.05) -> Verdict:
+    """Judge whether a change is real, and how large it can be.
+
+    Parameters
+    ----------
+    change : Change
+        Change of one earphone.
+    floor : NoiseFloor
+        Measurement variation of the study, same bands.
+    margin_db : float
+        Change that would matter [dB].
+    alpha : float
+        Error rate: of any false "changed" over all bands of an earphone, and of "no change larger than".
+
+    Returns
+    -------
+    Verdict
+        Word, bound, intervals, regions.
+
+    Raises
+    ------
+    EvidenceError
+        Other bands, or a margin or alpha outside its range.
+
+    Notes
+    -----
+    Each band's own variance is moderated by the study's prior [1]_, its t value turned into a normal one, and the
+    largest of all bands compared with the largest of as many normal values with the bands' correlation. "No change
+    larger than" is two one-sided tests at `alpha` in every judged band [2]_: as all must pass, none is adjusted.
+
+    An earphone noisier than its floor has the prior widened. One seat has no variance of its own; left and right then
+    serve to tell. Where no two earphones were repeated, there is no prior: own repeats count alone, or, with one seat,
+    the disagreement of left and right with one degree of freedom, or nothing.
+
+    References
+    ----------
+    .. [1] G. K. Smyth, Statistical Applications in Genetics and Molecular Biology 3 (2004) article 3, section 4.
+    .. [2] D. J. Schuirmann, "A comparison of the two one-sided tests procedure and the power approach for assessing the
+       equivalence of average bioavailability", Journal of Pharmacokinetics and Biopharmaceutics 15 (1987) 657-680.
+    """
+    _check_options(change, floor, margin_db=margin_db, alpha=alpha)
+    part = floor.reseated if change.reseated else floor.unreseated
+    judged = np.isfinite(change.band_change_db)
+    uncertainty = _settle_uncertainty(change, part, judged)
+    test = _test_bands(change, uncertainty, _draw_largest(part, judged), margin_db=margin_db, alpha=alpha)
+    whole, *regions = (
+        _judge_region(name, change, test, low_hz=low_hz, high_hz=high_hz, margin_db=margin_db)
+        for name, low_hz, high_hz in (("all bands", 0.0, np.inf), *REGIONS)
+    )
+    interval = change.level_drop_interval_db
+    caveats = (*change.caveats, *uncertainty.caveats)
+    if interval is None and part is not None:
+        variance = part.level_db2 * change.variance_factor
+        interval = level_interval(change.level_drop_db, variance, part.level_degrees)
+        if interval is not None:
+            caveats = (*caveats, "the interval of the level is borrowed from the noise floor")
+    return Verdict(
+        label=change.label,
+        added_ohm=change.added_ohm,
+        word=whole.word,
+        sentence=whole.sentence,
+        bound_db=whole.bound_db,
+        margin_db=margin_db,
+        alpha=alpha,
+        bands=change.bands,
+        change_db=change.band_change_db,
+        judged=test.judged,
+        half_width_db=test.half_width_db,
+        band_bound_db=test.band_bound_db,
+        p_adjusted=test.p_adjusted,
+        changed=test.changed,
+        beyond=test.beyond,
+        readable=test.readable,
+        regions=tuple(regions),
+        basis=uncertainty.basis,
+        guard=uncertainty.guard,
+        level_drop_interval_db=interval,
+        caveats=caveats,
+    )
+
+
+def _settle_uncertainty(change: Change, part: Repeatability | None, judged: BoolArray) -> _Uncertainty:
+    """Moderate the earphone's own variance by the prior, or find what else there is to go by."""
+    own, own_degrees = np.nan_to_num(change.own_variance_db2), change.own_degrees
+    repeated = bool(np.any(own_degrees[judged] > 0))
+    prior_degrees = np.zeros(len(change.bands)) if part is None else part.prior_degrees
+    sides, one_degree = _disagreement(change), np.ones(len(change.bands))
+    if part is not None and np.any(prior_degrees[judged] > 0):
+        shown, shown_degrees = (own, own_degrees) if repeated else (sides, one_degree)
+        guard = 1.0 if shown is None else guard_factor(part, shown, shown_degrees, judged=judged)
+        degrees = prior_degrees + own_degrees
+        total = prior_degrees * part.prior_variance_db2 * guard + own_degrees * own
+        return _Uncertainty(
+            variance_db2=np.divide(total, degrees, out=np.zeros_like(total), where=degrees > 0),
+            degrees=degrees,
+            basis="noise floor and own repeats" if repeated else "borrowed noise floor",
+            guard=guard,
+            caveats=_warn_of_floor(change, part, repeated=repeated, checked=shown is not None, guard=guard),
+        )
+    if repeated:
+        caveat = "judged by its own repeats alone, because no two earphones were repeated"
+        return _Uncertainty(variance_db2=own, degrees=own_degrees, basis="own repeats", caveats=(caveat,))
+    if sides is not None:
+        caveat = "no repeats anywhere: left against right is all there is to tell a change from variation"
+        return _Uncertainty(variance_db2=sides, degrees=one_degree, basis="left and right", caveats=(caveat,))
+    caveat = "no repeats anywhere and one channel: nothing tells a change from variation"
+    return _Uncertainty(variance_db2=own, degrees=own_degrees, basis="none", caveats=(caveat,))
+
+
+def _disagreement(change: Change) -> FloatArray | None:
+    """Give the variance of one measurement [dB^2] that the channels' disagreement shows; None with one channel."""
+    if len(change.channels) != 2:  # noqa: PLR2004 - left and right
+        return None
+    first, second = change.channel_band_change_db
+    return np.asarray((first - second) ** 2 / change.channel_variance_factor.sum())
+
+
+def _warn_of_floor(
+    change: Change, part: Repeatability, *, repeated: bool, checked: bool, guard: float
+) -> tuple[str, ...]:
+    found = []
+    if not repeated:
+        found.append("one seat: its uncertainty is borrowed from other earphones' repeats")
+    if not checked:
+        found.append("one seat and one channel: nothing tells whether this earphone is noisier than the others")
+    if guard > 1:
+        found.append(f"noisier than the floor it borrows: variance widened by a factor of {guard:.1f}")
+    if len(part.labels) < FEW_EARPHONES:
+        found.append(f"the noise floor rests on {len(part.labels)} earphones only")
+    if repeated and change.label not in part.labels:
+        found.append("this earphone's repeats are not part of the noise floor")
+    return tuple(found)
+
+
+def _draw_largest(part: Repeatability | None, judged: BoolArray) -> FloatArray:
+    """Give sorted largest absolute normal values over the judged bands; exact ones where bands are independent."""
+    if part is not None:
+        return np.sort(part.draws[judged].max(axis=0))
+    probability = (np.arange(_QUANTILES) + 0.5) / _QUANTILES
+    return np.asarray(stats.norm.ppf((1 + probability ** (1 / judged.sum())) / 2))
+
+
+def _test_bands(
+    change: Change, uncertainty: _Uncertainty, largest: FloatArray, *, margin_db: float, alpha: float
+) -> _BandTest:
+    judged = np.isfinite(change.band_change_db)
+    known = judged & (uncertainty.degrees > 0)
+    d, df = np.abs(change.band_change_db[known]), uncertainty.degrees[known]
+    se = np.sqrt(np.maximum(uncertainty.variance_db2[known], LEAST_VARIANCE_DB2) * change.variance_factor)
+    z = stats.norm.isf(stats.t.sf(d / se, df))
+    critical = float(np.quantile(largest, 1 - alpha))
+    as_large = largest.size - np.searchsorted(largest, z)
+    half_width, band_bound = np.where(judged, np.inf, np.nan), np.where(judged, np.inf, np.nan)
+    half_width[known] = se * stats.t.isf(stats.norm.sf(critical), df)
+    band_bound[known] = d + se * stats.t.isf(alpha, df)  # Two one-sided tests, [2] of judge_change
+    p_adjusted, changed = np.where(judged, 1.0, np.nan), np.zeros(judged.shape, dtype=bool)
+    p_adjusted[known] = (1 + as_large) / (1 + largest.size)
+    changed[known] = z > critical
+    return _BandTest(
+        judged=judged,
+        half_width_db=half_width,
+        band_bound_db=band_bound,
+        p_adjusted=p_adjusted,
+        changed=changed,
+        beyond=known & (np.abs(np.nan_to_num(change.band_change_db)) - np.nan_to_num(half_width) > margin_db),
+        readable=known & (np.nan_to_num(half_width) <= margin_db),
+    )
+
+
+def _judge_region(
+    name: str, change: Change, test: _BandTest, *, low_hz: float, high_hz: float, margin_db: float
+) -> RegionVerdict:
+    bands = change.bands
+    inside = test.judged & (bands.mid_hz >= low_hz) & (bands.mid_hz < high_hz)
+    if not inside.any():
+        nan = float("nan")
+        return RegionVerdict(
+            name=name,
+            low_hz=nan,
+            high_hz=nan,
+            word="cannot tell",
+            sentence="Cannot tell: the data do not cover it.",
+            bound_db=np.inf,
+            largest_db=nan,
+            largest_hz=nan,
+        )
+    bound = float(test.band_bound_db[inside].max())
+    at = int(np.argmax(np.where(inside, np.abs(np.nan_to_num(change.band_change_db)), -1.0)))
+    word = choose_word(changed=bool(test.changed[inside].any()), bounded=bound <= margin_db)
+    return RegionVerdict(
+        name=name,
+        low_hz=float(bands.low_hz[inside].min()),
+        high_hz=float(bands.high_hz[inside].max()),
+        word=word,
+        sentence=say_verdict(
+            word,
+            margin_db=margin_db,
+            bound_db=bound,
+            change_db=change.band_change_db,
+            mid_hz=bands.mid_hz,
+            changed=inside & test.changed,
+            beyond=inside & test.beyond,
+        ),
+        bound_db=bound,
+        largest_db=float(change.band_change_db[at]),
+        largest_hz=float(bands.mid_hz[at]),
+    )
+
+
+def _check_options(change: Change, floor: NoiseFloor, *, margin_db: float, alpha: float) -> None:
+    if not np.array_equal(change.bands.mid_hz, floor.bands.mid_hz):
+        raise EvidenceError(
+            "judge_change",
+            "change and noise floor must have the same bands",
+            f"they have {len(change.bands)} and {len(floor.bands)} bands that differ",
+            "give both the same bands",
+        )
+    if not margin_db > 0:
+        raise EvidenceError("judge_change, margin_db", "a margin is above 0 dB", f"it is {margin_db}", "give 1.0")
+    if not 0 < alpha <= HIGHEST_ALPHA:
+        rule = f"an error rate is above 0 and at most {HIGHEST_ALPHA}"
+        raise EvidenceError("judge_change, alpha", rule, f"it is {alpha}", "give 0.05")

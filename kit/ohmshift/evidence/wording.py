@@ -1,0 +1,279 @@
+"""Verdicts and changes in plain language."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import numpy as np
+
+from ohmshift.errors import EvidenceError
+from ohmshift.units import octaves_from_frequency
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from ohmshift.curves.values import FloatArray
+    from ohmshift.evidence.changes import Change
+    from ohmshift.evidence.verdicts import Verdict
+
+Word: TypeAlias = Literal["changed", "changed, by no more than", "no change larger than", "cannot tell"]
+
+_PREFERRED = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+_PER_DECADE = len(_PREFERRED)
+_THIRD_OCTAVES = 3
+_ROUNDING = 1e-6
+_NOMINAL = 1.01
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Thresholds:
+    """From where on a changed zone gets a word.
+
+    Parameters
+    ----------
+    change_db : float
+        Smallest mean change of bass or treble that gets a word [dB].
+    bass_high_hz : float
+        Highest mid-band frequency of the bass [Hz].
+    treble_low_hz : float
+        Lowest mid-band frequency of the treble [Hz].
+
+    Raises
+    ------
+    EvidenceError
+        A threshold that is not positive, or a bass that reaches into the treble.
+    """
+
+    change_db: float = 0.5
+    bass_high_hz: float = 160.0
+    treble_low_hz: float = 5000.0
+
+    def __post_init__(self) -> None:
+        """Check once."""
+        if not (self.change_db > 0 and 0 < self.bass_high_hz < self.treble_low_hz):
+            raise EvidenceError(
+                "Thresholds",
+                "change_db must be above 0, and bass_high_hz below treble_low_hz",
+                f"they are {self.change_db:g} dB, {self.bass_high_hz:g} Hz and {self.treble_low_hz:g} Hz",
+                "keep the defaults or mend them",
+            )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Description:
+    """A change in plain words.
+
+    Parameters
+    ----------
+    words : tuple of str
+        "more bass", "less bass", "more treble", "less treble", "warmer", "brighter", "V-shaped", "midrange forward",
+        "uneven", "no change" or "cannot tell".
+    sentence : str
+        The words with their numbers and thresholds.
+    thresholds : Thresholds
+        Thresholds used.
+    """
+
+    words: tuple[str, ...]
+    sentence: str
+    thresholds: Thresholds
+
+    def __str__(self) -> str:
+        """Give the sentence."""
+        return self.sentence
+
+
+def describe_change(change: Change, verdict: Verdict, *, thresholds: Thresholds | None = None) -> Description:
+    """Describe a change in plain words, as far as its verdict carries.
+
+    Parameters
+    ----------
+    change : Change
+        Change of one earphone.
+    verdict : Verdict
+        Verdict on that change.
+    thresholds : Thresholds, optional
+        From where on a zone gets a word.
+
+    Returns
+    -------
+    Description
+        Words and a sentence.
+
+    Raises
+    ------
+    EvidenceError
+        The verdict is about another change.
+
+    Notes
+    -----
+    The change is counted against the band that defines the level, about 200 Hz to 2 kHz. Bass or treble gets a word
+    where the mean of its bands reaches the threshold and at least one of them changed, by the verdict, in the same
+    direction. The words are this kit's own convention:
+
+    =============  ===========  ===========  ================
+    bass           treble less  treble same  treble more
+    =============  ===========  ===========  ================
+    more           warmer       more bass    V-shaped
+    same           less treble  uneven       more treble
+    less           midrange     less bass    brighter
+                   forward
+    =============  ===========  ===========  ================
+
+    "Uneven" says that something changed, but too little or in too narrow a band for another word. How large a change a
+    listener hears is another question, which no threshold here answers.
+    """
+    thresholds = Thresholds() if thresholds is None else thresholds
+    if not np.array_equal(change.band_change_db, verdict.change_db, equal_nan=True):
+        raise EvidenceError(
+            "describe_change", "the verdict must be about the change", "it is about another", "judge this change"
+        )
+    if not verdict.changed.any():
+        words = ("no change",) if verdict.word == "no change larger than" else ("cannot tell",)
+        return Description(words=words, sentence=verdict.sentence, thresholds=thresholds)
+    mid_hz = change.bands.mid_hz
+    bass = _weigh_zone(verdict, mid_hz <= thresholds.bass_high_hz * _NOMINAL, thresholds.change_db)
+    treble = _weigh_zone(verdict, mid_hz >= thresholds.treble_low_hz / _NOMINAL, thresholds.change_db)
+    word = _WORDS[int(np.sign(bass)), int(np.sign(treble))]
+    told = [f"{name} {mean:+.1f} dB" for name, mean in (("bass", bass), ("treble", treble)) if mean]
+    if not told:
+        told = [_largest_phrase(verdict.change_db, mid_hz, verdict.changed)]
+    return Description(
+        words=(word,),
+        sentence=f"{word[0].upper()}{word[1:]}: {', '.join(told)}, against the midrange "
+        f"(a word from {thresholds.change_db:g} dB on).",
+        thresholds=thresholds,
+    )
+
+
+_WORDS = {
+    (1, -1): "warmer",
+    (1, 0): "more bass",
+    (1, 1): "V-shaped",
+    (0, -1): "less treble",
+    (0, 0): "uneven",
+    (0, 1): "more treble",
+    (-1, -1): "midrange forward",
+    (-1, 0): "less bass",
+    (-1, 1): "brighter",
+}
+
+
+def choose_word(*, changed: bool, bounded: bool) -> Word:
+    """Choose the word of a verdict.
+
+    Parameters
+    ----------
+    changed : bool
+        Whether a band changed.
+    bounded : bool
+        Whether all bands changed by less than the margin.
+
+    Returns
+    -------
+    str
+        One of the four words.
+
+    Examples
+    --------
+    >>> choose_word(changed=False, bounded=True)
+    'no change larger than'
+    """
+    if changed:
+        return "changed, by no more than" if bounded else "changed"
+    return "no change larger than" if bounded else "cannot tell"
+
+
+def say_verdict(
+    word: Word,
+    *,
+    margin_db: float,
+    bound_db: float,
+    change_db: FloatArray,
+    mid_hz: FloatArray,
+    changed: npt.NDArray[np.bool_],
+    beyond: npt.NDArray[np.bool_],
+) -> str:
+    """Say a verdict with its numbers.
+
+    Parameters
+    ----------
+    word : str
+        Word of the verdict.
+    margin_db, bound_db : float
+        Margin asked for, and smallest margin that would hold [dB].
+    change_db, mid_hz : ndarray, shape (b,)
+        Change [dB] and mid-band frequency [Hz].
+    changed, beyond : ndarray of bool, shape (b,)
+        Bands that changed, and those that changed by more than the margin.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    reach = f"no band changed by more than {_up(bound_db)} dB"
+    if word == "cannot tell":
+        if not np.isfinite(bound_db):
+            return "Cannot tell: nothing here separates a change from measurement variation."
+        return f"Cannot tell: no band stands out from variation, but one may have changed by {_up(bound_db)} dB."
+    if word == "no change larger than":
+        return f"No change larger than {margin_db:g} dB: {reach}."
+    count = f"{int(changed.sum())} band{'s' if changed.sum() > 1 else ''} changed"
+    largest = _largest_phrase(change_db, mid_hz, changed)
+    if word == "changed, by no more than":
+        return f"Changed, by no more than {margin_db:g} dB: {count}, most {largest}; {reach}."
+    over = f", certainly by more than {margin_db:g} dB" if beyond.any() else ""
+    known = reach if np.isfinite(bound_db) else "how large others may be cannot be told"
+    return f"Changed{over}: {count}, most {largest}; {known}."
+
+
+def name_frequency(frequency_hz: float) -> str:
+    """Name a frequency, third-octave mid-bands by their nominal value.
+
+    Parameters
+    ----------
+    frequency_hz : float
+        Frequency [Hz].
+
+    Returns
+    -------
+    str
+        Name with unit.
+
+    References
+    ----------
+    .. [1] IEC 61260-1:2014, annex E.
+
+    Examples
+    --------
+    >>> name_frequency(3162.2776601683795), name_frequency(440)
+    ('3.15 kHz', '440 Hz')
+    """
+    place = float(octaves_from_frequency(frequency_hz)) * _THIRD_OCTAVES
+    if abs(place - round(place)) < _ROUNDING:
+        decade, step = divmod(round(place), _PER_DECADE)
+        frequency_hz = 1000 * 10.0**decade * _PREFERRED[step]
+    return f"{frequency_hz / 1000:.3g} kHz" if frequency_hz >= 1000 else f"{frequency_hz:.3g} Hz"  # noqa: PLR2004
+
+
+def _weigh_zone(verdict: Verdict, zone: npt.NDArray[np.bool_], threshold_db: float) -> float:
+    """Give the mean change of a zone [dB], or 0 where it gets no word."""
+    inside = zone & verdict.judged
+    if not inside.any():
+        return 0.0
+    mean = float(verdict.change_db[inside].mean())
+    carried = np.any(verdict.changed & inside & (np.sign(verdict.change_db) == np.sign(mean)))
+    return mean if carried and abs(mean) >= threshold_db else 0.0
+
+
+def _largest_phrase(change_db: FloatArray, mid_hz: FloatArray, among: npt.NDArray[np.bool_]) -> str:
+    at = int(np.argmax(np.where(among, np.abs(np.nan_to_num(change_db)), -1.0)))
+    return f"{change_db[at]:+.2g} dB at {name_frequency(float(mid_hz[at]))}"
+
+
+def _up(bound_db: float) -> str:
+    """Round a bound up to two digits, so that the sentence still holds."""
+    step = 10.0 ** (np.floor(np.log10(bound_db)) - 1)
+    return f"{round(np.ceil(bound_db / step - _ROUNDING) * step, 9):g}"

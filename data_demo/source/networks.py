@@ -228,6 +228,7 @@ def netlist(earphone: str, channel: str, seed: list[int]) -> str:
         "set wr_singlescale",
         "ac oct 24 20 20000",
         "wrdata impedance.txt v(p)",
+        "quit",
         ".endc",
         ".end",
     ]
@@ -251,7 +252,7 @@ def solve(text: str, sweeps: dict[str, str], folder: Path) -> dict[str, tuple[np
     solution = {}
     for name in sweeps:
         result = folder / f"{name}.txt"
-        if not result.exists():
+        if run.returncode or not result.exists():
             raise RuntimeError(f"ngspice gave no result for {text.splitlines()[0]}\n{run.stdout}\n{run.stderr}")
         columns = np.loadtxt(result, ndmin=2)
         solution[name] = (columns[:, 0], columns[:, 1] + 1j * columns[:, 2])

@@ -17,6 +17,9 @@ Ends: TypeAlias = tuple[float, float]
 DB_PER_DECADE = (10, 20, 25, 50)
 """The aspect ratios of IEC 60263:2020, 4.1 [dB per decade]; 4.2 gives the same ratios for logarithmic quantities."""
 
+DECADE_DB = 20
+"""What one decade of a field quantity is in dB."""
+
 PLAIN_HEIGHT = 0.45
 """Height of a frame as a part of its width where no standard proportion exists."""
 
@@ -89,7 +92,7 @@ def extent_db(ends: Ends, *, scale: Scale) -> float:
     >>> extent_db((-5, 5), scale="db"), extent_db((1, 100), scale="ohm")
     (10, 40.0)
     """
-    return ends[1] - ends[0] if scale == "db" else 20 * decades(ends)
+    return ends[1] - ends[0] if scale == "db" else DECADE_DB * decades(ends)
 
 
 def choose_proportion(extent_db: float, decades: float) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
@@ -29,6 +30,9 @@ Dash: TypeAlias = Literal["solid", "dashed", "dotted", "dotdash", "longdash"]
 
 DASHES: tuple[Dash, ...] = ("solid", "dashed", "dotdash", "longdash", "dotted")
 """Dash patterns in the order in which colours take them."""
+
+_LONGEST_NOTE = 100
+_MOST_ROWS = 40
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -263,13 +267,10 @@ class Chart:
         return width * extent_db(self.y_ends, scale=self.scale) / self.db_per_decade / decades(self.x_ends)
 
     @property
-    def notes(self) -> str:
-        """The line below the title: what hatching means, and the proportion of the axes."""
-        notes = [f"Hatched: {reason}." for reason in dict.fromkeys(span.reason.rstrip(".") for span in self.spans)]
-        if self.db_per_decade is not None:
-            per = f"{self.db_per_decade} dB" if self.scale == "db" else f"{self.db_per_decade / 20:g} decades of ohms"
-            notes.append(f"{per} per decade of frequency (IEC 60263).")
-        return " ".join(notes)
+    def note(self) -> str:
+        """The line below the title: what hatching means."""
+        reasons = dict.fromkeys(span.reason.rstrip(".") for span in self.spans)
+        return textwrap.shorten(f"Hatched: {'; '.join(reasons)}.", _LONGEST_NOTE, placeholder=" …") if reasons else ""
 
     def table(self, *, decimals: int = 1) -> pd.DataFrame:
         """Give the chart's numbers as a table to put beside it.
@@ -284,35 +285,37 @@ class Chart:
         DataFrame
             Against log frequency: one row for each third-octave mid-band that the data reach, values on the straight
             line (in log frequency) between neighbours. Otherwise: one row for each horizontal value.
-            One column for each labelled line, two for each labelled band, units in the names; where parts are
-            hatched, a column tells why.
+            The first column is the horizontal axis; then one for each labelled line and two for each labelled band,
+            units in the names; where parts are hatched, the last column tells why.
 
         References
         ----------
         .. [1] IEC 61260-1:2014, annex E, nominal mid-band frequencies.
         """
         x = self._table_rows()
-        table = pd.DataFrame(index=pd.Index(self._row_names(x), name=_with_unit(self.x_label, self.x_unit)))
+        first = _with_unit(self.x_label, self.x_unit)
+        table = pd.DataFrame({first: self._row_names(x)})
         for line in self.lines:
             if line.label:
-                table[_with_unit(line.label, self.y_unit)] = self._at(line.x, line.y, x).round(decimals)
+                table[_with_unit(line.label, self.y_unit)] = self._at(line.x, line.y, x).round(decimals) + 0.0
         for band in self.bands:
             if band.label:
                 table[_with_unit(f"{band.label}, low", self.y_unit)] = self._at(band.x, band.low, x).round(decimals)
                 table[_with_unit(f"{band.label}, high", self.y_unit)] = self._at(band.x, band.high, x).round(decimals)
         if self.spans:
             table["hatched"] = [_reason(self.spans, value) for value in x]
-        return table.dropna(how="all", subset=[name for name in table.columns if name != "hatched"])
+        values = [name for name in table.columns if name not in {first, "hatched"}]
+        return table.dropna(how="all", subset=values).reset_index(drop=True)
 
     def _table_rows(self) -> FloatArray:
         if self.x_scale == "log":
             low, high = self.x_ends
             mid_hz = fractional_octave_bands(3, low_hz=low, high_hz=high).mid_hz
             return np.asarray(mid_hz[(mid_hz >= low * 0.99) & (mid_hz <= high * 1.01)])
-        values = [part.x for part in (*self.lines, *self.bands) if part.label]
+        parts: tuple[Line | Band, ...] = (*self.lines, *self.bands)
+        values = [part.x for part in parts if part.label]
         rows = np.unique(np.concatenate(values)) if values else np.empty(0)
-        most = 40
-        return rows if rows.size <= most else rows[np.linspace(0, rows.size - 1, most).astype(int)]
+        return rows if rows.size <= _MOST_ROWS else rows[np.linspace(0, rows.size - 1, _MOST_ROWS).astype(int)]
 
     def _row_names(self, x: FloatArray) -> list[str]:
         if self.x_scale == "log":
@@ -360,7 +363,8 @@ def _check_range(title: str, name: str, ends: tuple[float, float], *, logarithmi
 def _fit_x(chart: Chart) -> tuple[float, float]:
     if chart.x_scale == "log":
         return (20.0, 20_000.0)
-    values = [part.x for part in (*chart.lines, *chart.bands) if part.x.size]
+    parts: tuple[Line | Band, ...] = (*chart.lines, *chart.bands)
+    values = [part.x for part in parts if part.x.size]
     x = np.concatenate(values) if values else np.array([0.0, 1.0])
     room = 0.04 * float(np.ptp(x)) or 0.5
     return (float(x.min()) - room, float(x.max()) + room)

@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
-from ohmshift.show.axes import even_ticks, extent_db, log_ticks, minor_log_ticks, spread
+from ohmshift.show.axes import DECADE_DB, even_ticks, extent_db, log_ticks, minor_log_ticks, spread
 
 if TYPE_CHECKING:
     from ohmshift.show.charts import Chart, Dash, Line
 
 Theme: TypeAlias = Literal["light", "dark"]
 
-FRAME_WIDTH = 660
+FRAME_WIDTH = 640
 """Width between the ends of the horizontal axis [px]; the whole picture is about 900 px wide and fits a laptop."""
 
-LEFT, RIGHT, TOP, BOTTOM = 78, 170, 58, 58
+LEFT, RIGHT, TOP, BOTTOM = 72, 188, 58, 58
 """Room around the frame for axis names, line labels, title and note [px]."""
 
 FONT_PX = 15
@@ -36,6 +36,10 @@ DASH_PATTERNS: dict[str, tuple[int, ...]] = {
 }
 """Lengths on and off [px]."""
 
+SAMPLE_PX = 32
+"""Room for the dash sample in front of a label [px]."""
+
+_LONGEST_LABEL = 20
 _SAMPLES: dict[str, str] = {"solid": "━━", "dashed": "╍╍", "dotted": "┉┉", "dotdash": "━·", "longdash": "━ ━"}
 
 # The general-purpose palette of Okabe and Ito, "Color Universal Design" (2008), without its yellow, which
@@ -127,7 +131,9 @@ def end_labels(chart: Chart, *, height: float) -> tuple[EndLabel, ...]:
         [min(max(y, margin), height - margin) for y in wanted], low=margin, high=height - margin, apart=LABEL_APART
     )
     return tuple(
-        EndLabel(y=_from_pixels(chart, y, height), sample=line_sample(line), text=line.label, colour=line.colour)
+        EndLabel(
+            y=_from_pixels(chart, y, height), sample=line_sample(line), text=_shorten(line.label), colour=line.colour
+        )
         for line, y in zip(lines, placed, strict=True)
     )
 
@@ -242,20 +248,33 @@ def tick_name(value: float) -> str:
     return text.replace("-", "−")
 
 
-def axis_name(label: str, unit: str) -> str:
-    """Write the name of an axis with its unit.
+def axis_names(chart: Chart) -> tuple[str, str]:
+    """Write the names of both axes with their units, and the proportion, where there is one.
 
     Parameters
     ----------
-    label, unit : str
-        Name, and unit, which may be empty.
+    chart : Chart
+        The chart.
 
     Returns
     -------
-    str
-        Name of the axis.
+    tuple of str
+        Names of the horizontal and of the vertical axis.
     """
-    return f"{label} ({unit})" if unit else label
+    names = [f"{label} ({unit})" if unit else label for label, unit in _labels(chart)]
+    if chart.db_per_decade is not None:
+        ohms = f"{chart.db_per_decade / 20:g} decade{'' if chart.db_per_decade == DECADE_DB else 's'} of ohms"
+        per = ohms if chart.scale == "ohm" else f"{chart.db_per_decade} dB"
+        names[0] += f"; {per} per decade (IEC 60263)"
+    return names[0], names[1]
+
+
+def _labels(chart: Chart) -> tuple[tuple[str, str], tuple[str, str]]:
+    return (chart.x_label, chart.x_unit), (chart.y_label, chart.y_unit)
+
+
+def _shorten(label: str) -> str:
+    return label if len(label) <= _LONGEST_LABEL else label[: _LONGEST_LABEL - 1].rstrip() + "…"
 
 
 def _last_value(chart: Chart, line: Line) -> float:

@@ -1,0 +1,108 @@
+// Draws a Bokeh item in an output of a notebook and moves its numbers.
+// Every message holds all columns that ever moved, so only the last one counts.
+
+const loading = (window.__ohmshift_bokeh ??= {});
+
+/** Load BokehJS once a page and version; more than one version can live on a page. */
+function load(script, version) {
+  const present = () => window.Bokeh && (window.Bokeh.version === version ? window.Bokeh : window.Bokeh[version]);
+  if (present()) return Promise.resolve(present());
+  loading[version] ??= new Promise((done, failed) => {
+    const element = document.createElement("script");
+    const address = URL.createObjectURL(new Blob([script], { type: "text/javascript" }));
+    const end = (settle) => () => {
+      URL.revokeObjectURL(address);
+      settle(present());
+    };
+    element.src = address;
+    element.onload = end(done);
+    element.onerror = end(() => failed(new Error(`BokehJS ${version} did not load`)));
+    document.head.appendChild(element);
+  });
+  return loading[version];
+}
+
+/** Collect what a message changes, by source. */
+function changes(frame, numbers) {
+  const bySource = new Map();
+  const at = (source) => bySource.get(source) ?? bySource.set(source, {}).get(source);
+  for (const [source, column, start, size] of frame.columns ?? []) {
+    at(source)[column] = new Float32Array(numbers, 4 * start, size);
+  }
+  for (const [source, column, texts] of frame.texts ?? []) at(source)[column] = texts;
+  return bySource;
+}
+
+async function render({ model, el }) {
+  const root = document.createElement("div");
+  root.className = "ohmshift-live";
+  root.setAttribute("role", "img");
+  el.appendChild(root);
+  const speak = () => root.setAttribute("aria-label", model.get("spoken"));
+  speak();
+
+  const library = await model.widget_manager.get_model(model.get("library").replace("IPY_MODEL_", ""));
+  const bokeh = await load(library.get("script"), library.get("version"));
+  let views = [];
+  let shown = null; // the document that is drawn
+  let building = Promise.resolve();
+  let waiting = 0;
+  let gone = false;
+
+  function clear() {
+    for (const view of views) view.remove();
+    views = [];
+    root.replaceChildren();
+  }
+
+  async function build() {
+    clear();
+    shown = null;
+    const made = await bokeh.embed.embed_item({ ...JSON.parse(model.get("item")), target_id: null }, root);
+    views = [...made];
+    if (gone) clear();
+    else {
+      shown = views[0].model.document;
+      move();
+    }
+  }
+
+  function move() {
+    waiting = 0;
+    if (!shown) return; // a build under way moves when it is done
+    const view = model.get("numbers");
+    const numbers = view.buffer ? view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength) : view;
+    const frame = JSON.parse(model.get("frame"));
+    for (const [name, changed] of changes(frame, numbers)) {
+      const source = shown.get_model_by_name(name);
+      source.data = { ...source.data, ...changed };
+    }
+    for (const [name, text] of frame.titles ?? []) {
+      const title = shown.get_model_by_name(name);
+      if (title.text !== text) title.text = text;
+    }
+  }
+
+  const follow = () => {
+    if (!waiting) waiting = requestAnimationFrame(move);
+  };
+  const rebuild = () => {
+    building = building.then(build);
+  };
+  model.on("change:spoken", speak);
+  model.on("change:frame", follow);
+  model.on("change:numbers", follow);
+  model.on("change:item", rebuild);
+  rebuild();
+  return () => {
+    gone = true;
+    cancelAnimationFrame(waiting);
+    model.off("change:spoken", speak);
+    model.off("change:frame", follow);
+    model.off("change:numbers", follow);
+    model.off("change:item", rebuild);
+    clear();
+  };
+}
+
+export default { render };

@@ -1,0 +1,275 @@
+"""Charts as still pictures, drawn without a browser and the same to the byte each time."""
+
+from __future__ import annotations
+
+import html
+import io
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter
+from PIL import Image
+
+from ohmshift.errors import CurveError
+from ohmshift.show.figures import as_stack
+from ohmshift.show.looks import (
+    BOTTOM,
+    FONT_PX,
+    FRAME_WIDTH,
+    LEFT,
+    RIGHT,
+    SAMPLE_PX,
+    THEMES,
+    TITLE_PX,
+    TOP,
+    Looks,
+    Theme,
+    axis_names,
+    dash_pattern,
+    end_labels,
+    minor_ticks,
+    x_ticks,
+    y_ticks,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from matplotlib.axes import Axes
+
+    from ohmshift.show.charts import Band, Chart, Line
+
+PictureFormat: TypeAlias = Literal["png", "svg"]
+
+_DPI = 96
+_POINT = 72 / _DPI
+_PAGE = LEFT + FRAME_WIDTH + RIGHT
+_EXACT = 32
+_STYLE: dict[Any, Any] = {
+    "font.family": "DejaVu Sans",
+    "font.size": FONT_PX * _POINT,
+    "hatch.linewidth": 0.6,
+    "svg.hashsalt": "ohmshift",
+    "svg.fonttype": "path",
+    "lines.scale_dashes": False,
+    "path.simplify": False,
+}
+
+
+def draw_still(
+    charts: Chart | Sequence[Chart],
+    *,
+    width_px: int = 900,
+    height_px: int | None = None,
+    format: PictureFormat = "png",  # noqa: A002 - the usual word for it
+    theme: Theme = "light",
+) -> bytes:
+    """Draw charts as a still picture.
+
+    Parameters
+    ----------
+    charts : Chart or sequence of Chart
+        Charts, top to bottom.
+    width_px : int
+        Width of the picture [px]. Text, lines and frames all grow with it, so a still for a video stays readable.
+    height_px : int, optional
+        Height of the picture [px]; by default what the charts need. In a lower picture the frames become narrower, in
+        a higher one they are centred: their proportions stay.
+    format : {"png", "svg"}
+        File format.
+    theme : {"light", "dark"}
+        Colours.
+
+    Returns
+    -------
+    bytes
+        Content of the file; the same charts give the same bytes.
+
+    Raises
+    ------
+    CurveError
+        A picture too low for the charts, or no charts.
+    """
+    stack = as_stack(charts)
+    zoom = width_px / _PAGE
+    page_height, shrink = _page(stack, None if height_px is None else height_px / zoom)
+    size_px = width_px, height_px or round(page_height * zoom)
+    dpi = _DPI * zoom
+    with mpl.rc_context(_STYLE):
+        # The hundredth of a pixel keeps the size from being rounded down.
+        sheet = Figure(figsize=((size_px[0] + 0.01) / dpi, (size_px[1] + 0.01) / dpi), dpi=dpi)
+        sheet.set_facecolor(THEMES[theme].paper)
+        natural = sum(TOP + shrink * chart.height(FRAME_WIDTH) + BOTTOM for chart in stack)
+        top = page_height - (page_height - natural) / 2
+        for chart in stack:
+            height = shrink * chart.height(FRAME_WIDTH)
+            width = shrink * FRAME_WIDTH
+            left, bottom = LEFT + (FRAME_WIDTH - width) / 2, top - TOP - height
+            axes = sheet.add_axes(
+                (left / _PAGE, bottom / page_height, width / _PAGE, height / page_height), label=f"{top:.6f}"
+            )
+            _draw_one(axes, chart, height, THEMES[theme])
+            top -= TOP + height + BOTTOM
+        content = io.BytesIO()
+        # No date and no version in the file: the same charts give the same bytes.
+        metadata = {"Software": None} if format == "png" else {"Date": None, "Creator": None}
+        sheet.savefig(content, format=format, dpi=dpi, metadata=metadata, facecolor=sheet.get_facecolor())
+    if format == "png":
+        return _fewer_colours(content)
+    return _describe_svg(content.getvalue(), stack, size_px)
+
+
+def _fewer_colours(content: io.BytesIO) -> bytes:
+    """Write a PNG with 256 colours, a quarter of the size: the commonest exact, the rims of lines nearly so."""
+    smaller = io.BytesIO()
+    with Image.open(content) as opened:
+        picture = opened.convert("RGB")
+    counted: list[tuple[int, Any]] = sorted(picture.getcolors(picture.width * picture.height) or [], reverse=True)
+    exact = [channel for _, colour in counted[:_EXACT] for channel in colour]
+    others = picture.quantize(256 - _EXACT, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE).getpalette()
+    palette = Image.new("P", (1, 1))
+    palette.putpalette([*exact, *(others or ())])
+    few = picture.quantize(palette=palette, dither=Image.Dither.NONE)
+    few.save(smaller, format="PNG", optimize=True)
+    return smaller.getvalue()
+
+
+def _page(charts: Sequence[Chart], height: float | None) -> tuple[float, float]:
+    """Give the page's height and the factor that fits the frames into it."""
+    if not charts:
+        raise CurveError("draw_still", "a picture needs at least one chart", "there is none", "give a chart")
+    around = len(charts) * (TOP + BOTTOM)
+    frames = sum(chart.height(FRAME_WIDTH) for chart in charts)
+    if height is None:
+        return around + frames, 1.0
+    shrink = min(1.0, (height - around) / frames)
+    smallest = 0.25
+    if shrink < smallest:
+        raise CurveError(
+            "draw_still, height_px",
+            f"{len(charts)} charts of this width need {(around + smallest * frames) / _PAGE:.2f} of it as height",
+            f"the height is {height / _PAGE:.2f} of the width",
+            "give a higher picture or fewer charts",
+        )
+    return height, shrink
+
+
+def _draw_one(axes: Axes, chart: Chart, height: float, looks: Looks) -> None:
+    axes.set_facecolor(looks.paper)
+    axes.set_xscale(chart.x_scale)
+    axes.set_yscale("log" if chart.scale == "ohm" else "linear")
+    axes.set_xlim(*chart.x_ends)
+    axes.set_ylim(*chart.y_ends)
+    _dress(axes, chart, height, looks)
+    for band in chart.bands:
+        _draw_band(axes, band, looks)
+    for span in chart.spans:
+        axes.axvspan(span.low, span.high, facecolor=looks.faint, alpha=0.35, linewidth=0)
+        axes.axvspan(span.low, span.high, facecolor="none", edgecolor=looks.ink, alpha=0.35, hatch="///", linewidth=0)
+    for level in chart.levels:
+        axes.axhline(level.y, color=looks.ink, linewidth=1.2 * _POINT, linestyle=(0, (1.5, 2.25)))
+        _write(axes, (0, level.y), level.label, (6, 2), looks.ink, above=True)
+    for line in chart.lines:
+        _draw_line(axes, line, looks)
+    for label in end_labels(chart, height=height):
+        _write(axes, (1, label.y), label.sample, (6, 0), looks.colour(label.colour))
+        _write(axes, (1, label.y), label.text, (6 + SAMPLE_PX, 0), looks.ink)
+
+
+def _dress(axes: Axes, chart: Chart, height: float, looks: Looks) -> None:
+    minor = minor_ticks(chart)
+    axes.set_axisbelow(True)
+    axes.grid(visible=True, which="major", color=looks.faint, linewidth=_POINT)
+    axes.tick_params(which="both", colors=looks.ink, width=_POINT)
+    names = axis_names(chart)
+    for axis, ticks, small, label in (
+        (axes.xaxis, x_ticks(chart), minor[0], names[0]),
+        (axes.yaxis, y_ticks(chart, height=height), minor[1], names[1]),
+    ):
+        axis.set_major_locator(FixedLocator([tick for tick, _ in ticks]))
+        axis.set_major_formatter(FixedFormatter([name for _, name in ticks]))
+        axis.set_minor_locator(FixedLocator(small))
+        axis.set_minor_formatter(NullFormatter())
+        axis.set_label_text(label, color=looks.ink)
+    for spine in axes.spines.values():
+        spine.set(color=looks.ink, linewidth=_POINT)
+    _write(axes, (0, chart.y_ends[1]), chart.title, (0, 34), looks.ink, bold=True)
+    _write(axes, (0, chart.y_ends[1]), chart.note, (0, 14), looks.ink)
+
+
+def _draw_line(axes: Axes, line: Line, looks: Looks) -> None:
+    colour = looks.colour(line.colour)
+    if line.points:
+        axes.plot(
+            line.x,
+            line.y,
+            linestyle="none",
+            marker="o",
+            markersize=9 * _POINT,
+            color=colour,
+            alpha=line.opacity,
+            markeredgecolor=looks.ink,
+            markeredgewidth=_POINT,
+        )
+        return
+    pattern = tuple(length * _POINT for length in dash_pattern(line.dash))
+    axes.plot(
+        line.x,
+        line.y,
+        color=colour,
+        alpha=line.opacity,
+        linewidth=line.width * _POINT,
+        linestyle=(0, pattern) if pattern else "solid",
+        dash_capstyle="butt",
+    )
+
+
+def _draw_band(axes: Axes, band: Band, looks: Looks) -> None:
+    colour = looks.colour(band.colour)
+    if band.bars:
+        axes.vlines(band.x, band.low, band.high, color=colour, alpha=band.opacity, linewidth=3 * _POINT)
+        return
+    kept = np.isfinite(band.low) & np.isfinite(band.high)
+    axes.fill_between(band.x, band.low, band.high, where=kept, color=colour, alpha=band.opacity, linewidth=0)
+
+
+def _write(
+    axes: Axes,
+    at: tuple[float, float],
+    text: str,
+    offset: tuple[float, float],
+    colour: str,
+    *,
+    above: bool = False,
+    bold: bool = False,
+) -> None:
+    """Write text at a place across the frame (0 to 1) and a value of the vertical axis, moved by an offset in px."""
+    axes.annotate(
+        text,
+        at,
+        (offset[0] * _POINT, offset[1] * _POINT),
+        xycoords=("axes fraction", "data"),
+        textcoords="offset points",
+        color=colour,
+        va="bottom" if above else "center",
+        annotation_clip=False,
+        fontsize=(TITLE_PX if bold else FONT_PX) * _POINT,
+        fontweight="bold" if bold else "normal",
+    )
+
+
+def _describe_svg(content: bytes, charts: Sequence[Chart], size_px: tuple[int, int]) -> bytes:
+    """Give the picture its size in px, and its alternative text to who reads it aloud."""
+    text = content.decode("utf-8")
+    start = text.index("<svg ")
+    head = text[start : text.index(">", start)]
+    kept = [part for part in head.split("\n") if part]
+    attributes = " ".join(kept)
+    for name, value in (("width", size_px[0]), ("height", size_px[1])):
+        before, rest = attributes.split(f' {name}="', 1)
+        attributes = f'{before} {name}="{value}px"{rest[rest.index(chr(34)) + 1 :]}'
+    spoken = html.escape(" ".join(chart.alt_text for chart in charts), quote=True)
+    attributes = attributes.replace("<svg ", f'<svg role="img" aria-label="{spoken}" ', 1)
+    return text.replace(head, attributes, 1).encode("utf-8")

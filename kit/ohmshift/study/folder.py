@@ -1,0 +1,379 @@
+"""A study folder: opened whole, with everything that is wrong listed and the rest usable."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from ohmshift.curves.grids import gather_responses, octave_grid, resample
+from ohmshift.curves.values import Impedance, Provenance, Response, Step
+from ohmshift.errors import StudyError
+from ohmshift.study.loading import load_rows
+from ohmshift.study.manifest import read_settings, read_table
+from ohmshift.study.places import require_study
+from ohmshift.study.problems import Problem
+from ohmshift.study.rows import EarphoneRow, MeasurementRow, MeterRow, StudySettings
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Iterator, Mapping
+    from pathlib import Path
+
+    from ohmshift.curves.values import ResponseSet
+    from ohmshift.study.loading import Loaded, Progress
+    from ohmshift.study.rows import Row
+
+UNSTATED = "not stated"
+"""Driver class of an earphone that earphones.csv does not list."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Study:
+    """An open study.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it is.
+    settings : StudySettings
+        What study.toml says.
+    earphones : DataFrame
+        One row an earphone, columns as in earphones.csv; one that only the measurements name has the driver class
+        "not stated".
+    measurements : DataFrame
+        One row a usable file, columns as in measurements.csv; `source_ohm` is amplifier and cable together, `row` the
+        line in the manifest, `flags` what was flagged.
+    meter : DataFrame
+        One row a reading, columns as in meter.csv.
+    problems : tuple of Problem
+        What was left out, and what is used but flagged.
+    curves : mapping of str to Response or Impedance
+        The curve of each usable file.
+    """
+
+    folder: Path
+    settings: StudySettings
+    earphones: pd.DataFrame
+    measurements: pd.DataFrame
+    meter: pd.DataFrame
+    problems: tuple[Problem, ...]
+    curves: Mapping[str, Response | Impedance]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of all earphones, in the order of earphones.csv."""
+        return tuple(self.earphones["earphone"])
+
+    def resistances(self, earphone: str) -> tuple[float, ...]:
+        """Give the added resistances at which an earphone has responses.
+
+        Parameters
+        ----------
+        earphone : str
+            The earphone.
+
+        Returns
+        -------
+        tuple of float
+            Added resistance [ohm], rising.
+
+        Raises
+        ------
+        StudyError
+            No such earphone.
+        """
+        return tuple(sorted({float(ohm) for ohm in self._rows(earphone, "response")["added_ohm"]}))
+
+    def responses(
+        self, earphone: str, *, channel: str | None = None, added_ohm: float = 0.0, exclude: Collection[str] = ()
+    ) -> ResponseSet:
+        """Give the responses of an earphone in one condition.
+
+        Parameters
+        ----------
+        earphone : str
+            The earphone.
+        channel : {"left", "right"}, optional
+            One side; both where not given.
+        added_ohm : float
+            Added resistance [ohm].
+        exclude : collection of str
+            Files to leave out, as measurements.csv names them; recorded in the history.
+
+        Returns
+        -------
+        ResponseSet
+            On the common grid.
+
+        Raises
+        ------
+        StudyError
+            No such earphone, condition or file.
+        """
+        unknown = [file for file in exclude if file not in self.curves]
+        if unknown:
+            raise StudyError("exclude", "it names files of the study", f"{unknown[0]!r} is none", "check the name")
+        rows = self._rows(earphone, "response", channel)
+        rows = rows[[math.isclose(ohm, added_ohm) for ohm in rows["added_ohm"]]]
+        rows = rows[~rows["file"].isin(list(exclude))]
+        if rows.empty:
+            there = ", ".join(f"{ohm:g}" for ohm in self.resistances(earphone)) or "none"
+            found = f"no response {'on either side' if channel is None else channel} at {added_ohm:g} ohm is usable"
+            raise StudyError(earphone, "a condition has responses", found, f"resistances measured: {there}")
+        curves = [curve for file in rows["file"] if isinstance(curve := self.curves[file], Response)]
+        gathered = gather_responses(
+            curves,
+            channel=list(rows["channel"]),
+            seat=list(rows["seat"]),
+            added_ohm=float(rows["added_ohm"].iloc[0]),
+            source_ohm=float(rows["source_ohm"].iloc[0]),
+            label=earphone,
+        )
+        options = (("channel", channel), ("added_ohm", added_ohm), ("exclude", ", ".join(exclude) or None))
+        return replace(gathered, history=(Step(name="responses", options=options), *gathered.history))
+
+    def response_sets(self) -> Iterator[ResponseSet]:
+        """Give the responses of every earphone in every condition, both sides together.
+
+        Yields
+        ------
+        ResponseSet
+            By earphone in the order of `names`, then by rising resistance.
+        """
+        for earphone in self.names:
+            for added_ohm in self.resistances(earphone):
+                yield self.responses(earphone, added_ohm=added_ohm)
+
+    def has_impedance(self, earphone: str, *, channel: str | None = None) -> bool:
+        """Say whether an earphone's impedance was measured.
+
+        Parameters
+        ----------
+        earphone : str
+            The earphone.
+        channel : {"left", "right"}, optional
+            One side; either where not given.
+
+        Returns
+        -------
+        bool
+            True where there is a usable file.
+
+        Raises
+        ------
+        StudyError
+            No such earphone.
+        """
+        return not self._rows(earphone, "impedance", channel).empty
+
+    def impedance(self, earphone: str, *, channel: str | None = None) -> Impedance:
+        """Give the impedance of an earphone.
+
+        Parameters
+        ----------
+        earphone : str
+            The earphone.
+        channel : {"left", "right"}, optional
+            One side; the mean of the files of both where not given.
+
+        Returns
+        -------
+        Impedance
+            On the common grid, as far as every file reaches; the complex mean where there are several files.
+
+        Raises
+        ------
+        StudyError
+            No such earphone, or nobody measured it.
+        """
+        files = list(self._rows(earphone, "impedance", channel)["file"])
+        if not files:
+            raise StudyError(
+                earphone,
+                "an impedance needs a file",
+                f"there is none{'' if channel is None else ' for its ' + channel + ' side'}",
+                "measure it, or recover it from responses with and without an added resistance",
+            )
+        curves = [curve for file in files if isinstance(curve := self.curves[file], Impedance)]
+        low = max(curve.frequency_hz[0] for curve in curves)
+        high = min(curve.frequency_hz[-1] for curve in curves)
+        if low >= high:
+            mend = "ask for one channel"
+            raise StudyError(earphone, "impedances must share a band", f"{low:g} Hz is above {high:g} Hz", mend)
+        grid = octave_grid(low_hz=float(low), high_hz=float(high))
+        Z = np.mean([resample(curve, grid).impedance_ohm for curve in curves], axis=0)
+        several = Provenance(source="; ".join(files))
+        options = (("channel", channel), ("files", len(files)), ("points", grid.size))
+        return Impedance(
+            frequency_hz=grid,
+            impedance_ohm=Z,
+            label=earphone,
+            provenance=curves[0].provenance if len(curves) == 1 else several,
+            history=(*(curves[0].history if len(curves) == 1 else ()), Step(name="impedance", options=options)),
+        )
+
+    def data_hashes(self, earphone: str | None = None) -> dict[str, str]:
+        """Give the hash of each file used, as a finding records it.
+
+        Parameters
+        ----------
+        earphone : str, optional
+            Files of one earphone; of the whole study where not given.
+
+        Returns
+        -------
+        dict of str to str
+            SHA-256 of the file's bytes, in hexadecimal, by its path relative to the study.
+
+        Raises
+        ------
+        StudyError
+            No such earphone.
+        """
+        rows = self.measurements if earphone is None else self._rows(earphone)
+        return {file: self.curves[file].provenance.sha256 for file in rows["file"]}
+
+    def summary(self) -> pd.DataFrame:
+        """Give what the study holds, one row an earphone.
+
+        Returns
+        -------
+        DataFrame
+            Columns earphone, driver_class, driver_count, rated_ohm, channels, resistances_ohm, seats (fewest to most in
+            a channel and condition), impedance, flagged and left_out (number of problems).
+        """
+        return pd.DataFrame([self._summarise(row) for row in self.earphones.to_dict("records")])
+
+    def _summarise(self, earphone: Mapping[Any, Any]) -> dict[str, object]:
+        name = earphone["earphone"]
+        rows = self._rows(name, "response")
+        seats = sorted({int(count) for count in rows.groupby(["channel", "added_ohm"])["seat"].nunique()}) or [0]
+        about = [problem.effect for problem in self.problems if problem.earphone == name]
+        return {
+            **{column: earphone[column] for column in ("earphone", "driver_class", "driver_count", "rated_ohm")},
+            "channels": ", ".join(sorted(set(rows["channel"]))),
+            "resistances_ohm": ", ".join(f"{ohm:g}" for ohm in self.resistances(name)),
+            "seats": f"{seats[0]}" if len(seats) == 1 else f"{seats[0]} to {seats[-1]}",
+            "impedance": self.has_impedance(name),
+            "flagged": about.count("flagged"),
+            "left_out": about.count("left out"),
+        }
+
+    def _rows(self, earphone: str, quantity: str | None = None, channel: str | None = None) -> pd.DataFrame:
+        if earphone not in self.names:
+            close = difflib.get_close_matches(earphone, self.names, n=1)
+            mend = f"did you mean {close[0]!r}?" if close else f"choose from {', '.join(self.names) or 'none at all'}"
+            raise StudyError(repr(earphone), "it must be an earphone of the study", "there is none of this name", mend)
+        if channel not in {None, "left", "right"}:
+            raise StudyError("channel", "it is left or right", f"it is {channel!r}", "leave it out for both")
+        rows = self.measurements[self.measurements["earphone"] == earphone]
+        rows = rows if quantity is None else rows[rows["quantity"] == quantity]
+        return rows if channel is None else rows[rows["channel"] == channel]
+
+
+def open_study(folder: Path | str, *, progress: Progress | None = None) -> Study:
+    """Open a study folder, checking every row and reading every curve.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The folder that holds study.toml.
+    progress : callable, optional
+        Wraps the iteration over files to show how far it is, as `tqdm.tqdm` does.
+
+    Returns
+    -------
+    Study
+        With everything that could be read; `problems` lists the rest.
+
+    Raises
+    ------
+    FileMissingError
+        There is no such folder, or it holds no study.toml.
+    StudyError
+        study.toml cannot be read.
+    """
+    root = require_study(folder)
+    settings, problems = read_settings(root)
+    earphones = read_table(root, "earphones.csv", EarphoneRow)
+    measurements = read_table(root, "measurements.csv", MeasurementRow)
+    meter = read_table(root, "meter.csv", MeterRow)
+    loaded, found = load_rows(root, measurements, settings=settings, progress=progress)
+    listed, twice = _once(earphones.rows)
+    unlisted = _unlisted(loaded, listed)
+    problems += (*earphones.problems, *twice, *measurements.problems, *meter.problems, *unlisted, *found)
+    named = [item.row.earphone for item in loaded if item.row.earphone not in listed]
+    rows = [*listed.values(), *(EarphoneRow(earphone=name, driver_class=UNSTATED) for name in dict.fromkeys(named))]
+    return Study(
+        folder=root,
+        settings=settings,
+        earphones=_table(rows, EarphoneRow),
+        measurements=_measurements_table(loaded, problems),
+        meter=_table([row for _, row in meter.rows], MeterRow),
+        problems=problems,
+        curves={item.row.file: item.curve for item in loaded},
+    )
+
+
+def _once(rows: Iterable[tuple[int, EarphoneRow]]) -> tuple[dict[str, EarphoneRow], list[Problem]]:
+    """Give the earphones by name, and the rows that name one again."""
+    listed: dict[str, EarphoneRow] = {}
+    problems = []
+    for line, row in rows:
+        if row.earphone in listed:
+            rule, mend = "an earphone has one row", "remove or rename one of the rows"
+            problems.append(_earphone_problem("earphones.csv", line, row.earphone, rule, mend, left_out=True))
+        else:
+            listed[row.earphone] = row
+    return listed, problems
+
+
+def _unlisted(loaded: Iterable[Loaded], listed: Mapping[str, EarphoneRow]) -> list[Problem]:
+    """Flag each earphone that only the measurements name, once."""
+    first = {item.row.earphone: item.line for item in reversed(list(loaded)) if item.row.earphone not in listed}
+    problems = []
+    for name, line in first.items():
+        close = difflib.get_close_matches(name, listed, n=1)
+        mend = f"add it there{f', or write {close[0]!r} here' if close else ''}"
+        rule = "an earphone is listed in earphones.csv"
+        problems.append(_earphone_problem("measurements.csv", line, name, rule, mend, left_out=False))
+    return problems
+
+
+def _earphone_problem(file: str, line: int, name: str, rule: str, mend: str, *, left_out: bool) -> Problem:
+    return Problem(
+        file=file,
+        row=line,
+        column="earphone",
+        value=name,
+        rule=rule,
+        mend=mend,
+        effect="left out" if left_out else "flagged",
+        earphone=name,
+    )
+
+
+def _table(rows: Iterable[Row], model: type[Row]) -> pd.DataFrame:
+    """Put rows into a table whose number columns are numbers even where there are no rows."""
+    table = pd.DataFrame([row.model_dump() for row in rows], columns=list(model.model_fields))
+    numbers = [name for name in model.model_fields if name.endswith(("_ohm", "_db"))]
+    table = table.astype(dict.fromkeys(numbers, float))
+    return table.astype({"driver_count": "Int64"}) if "driver_count" in table else table
+
+
+def _measurements_table(loaded: Iterable[Loaded], problems: Iterable[Problem]) -> pd.DataFrame:
+    items = list(loaded)
+    flags: dict[str, list[str]] = {}
+    for problem in problems:
+        if problem.effect == "flagged":
+            flags.setdefault(problem.file, []).append(problem.column)
+    table = _table([item.row for item in items], MeasurementRow)
+    return table.assign(
+        source_ohm=[item.source_ohm for item in items],
+        row=[item.line for item in items],
+        flags=[", ".join(flags.get(item.row.file, [])) for item in items],
+    )

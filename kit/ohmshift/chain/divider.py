@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.optimize import brentq
 
-from ohmshift.curves.grids import Bands
-from ohmshift.curves.smoothing import band_levels
+from ohmshift.curves.smoothing import mean_levels
 from ohmshift.curves.values import FloatArray, Impedance, read_only
 from ohmshift.errors import CurveError
 
@@ -127,7 +126,10 @@ def divider_change_db(
     R = np.asarray(added_ohm, dtype=np.float64)
     if not np.all(np.isfinite(R)) or np.any(R < 0):
         raise CurveError(
-            "added_ohm", "an added resistance is a number of ohms, 0 or more", f"it is {added_ohm}", "mend it"
+            "added_ohm",
+            "an added resistance is a number of ohms, 0 or more",
+            f"the smallest is {np.min(R):g}",
+            "mend it",
         )
     Z = np.asarray(impedance_ohm, dtype=np.complex128) + np.asarray(source_ohm, dtype=np.complex128)
     if not np.all(np.isfinite(Z)) or np.any(Z == 0):
@@ -273,9 +275,7 @@ def highest_source_ohm(
 
 
 def _level(impedance: Impedance, change_db: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
-    edge = np.array([low_hz, high_hz])
-    band = Bands(fraction=1, low_hz=edge[:1], mid_hz=np.sqrt(edge[:1] * edge[1:]), high_hz=edge[1:])
-    level_db = band_levels(impedance.frequency_hz, change_db, band)[..., 0]
+    level_db = mean_levels(impedance.frequency_hz, change_db, low_hz=[low_hz], high_hz=[high_hz])[..., 0]
     if np.any(np.isnan(level_db)):
         f = impedance.frequency_hz
         raise CurveError(

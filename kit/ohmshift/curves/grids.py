@@ -249,6 +249,37 @@ def gather_responses(
     )
 
 
+def pick_channel(curves: ResponseSet, channel: str) -> ResponseSet:
+    """Take the responses of one channel out of a set.
+
+    Parameters
+    ----------
+    curves : ResponseSet
+        Responses of one condition.
+    channel : str
+        Channel, "left" or "right".
+
+    Returns
+    -------
+    ResponseSet
+        The rows of that channel.
+
+    Raises
+    ------
+    CurveError
+        The set holds no row of that channel.
+    """
+    rows = curves.rows(channel)
+    return replace(
+        curves,
+        level_db=curves.level_db[list(rows)],
+        channel=tuple(curves.channel[i] for i in rows),
+        seat=tuple(curves.seat[i] for i in rows),
+        provenance=tuple(curves.provenance[i] for i in rows) if curves.provenance else (),
+        history=(*curves.history, Step(name="pick_channel", options=(("channel", channel),))),
+    )
+
+
 def _covered_grid(curve: Response | Impedance | ResponseSet) -> FloatArray:
     f = curve.frequency_hz
     return octave_grid(low_hz=float(f[0]), high_hz=float(f[-1]))

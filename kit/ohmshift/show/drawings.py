@@ -1,0 +1,226 @@
+"""From changes, verdicts and impedances to charts, tables and sentences."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from ohmshift.curves.smoothing import smooth_fractional_octave
+from ohmshift.curves.values import FloatArray, Response
+from ohmshift.show.axes import nominal_frequency
+from ohmshift.show.charts import Band, Chart, Level, Line, Span
+
+if TYPE_CHECKING:
+    from ohmshift.curves.values import Impedance
+    from ohmshift.evidence.changes import Change
+    from ohmshift.evidence.verdicts import Verdict
+
+_STEP_DB = 5.0
+_LEAST_DB = 5.0
+
+
+def draw_change(change: Change, verdict: Verdict, *, smoothing: int = 12, alt_text: str = "") -> Chart:
+    """Chart a change with its uncertainty, the margin and what may not be read.
+
+    Parameters
+    ----------
+    change : Change
+        The change.
+    verdict : Verdict
+        Verdict on it.
+    smoothing : int
+        Bands an octave of the thin line's smoothing; 0 is none.
+    alt_text : str
+        The chart in a sentence; by default the verdict's.
+
+    Returns
+    -------
+    Chart
+        Change against frequency, level apart.
+    """
+    mid_hz, judged = change.bands.mid_hz, verdict.judged & np.isfinite(verdict.half_width_db)
+    middle = np.where(judged, change.band_change_db, np.nan)
+    fine = smooth_curve(change.frequency_hz, change.change_db, smoothing)
+    half = np.where(judged, verdict.half_width_db, np.nan)
+    return Chart(
+        title=f"{change.label}: change with {ohms(change.added_ohm)} added, level apart",
+        alt_text=alt_text or verdict.sentence,
+        y_label="Change",
+        y_unit="dB",
+        y_range=symmetric_range(middle, np.array([verdict.margin_db])),
+        lines=(
+            Line(x=change.frequency_hz, y=fine, label="", colour=2, width=1.2, opacity=0.8, dash="solid"),
+            Line(x=mid_hz, y=middle, label="third octaves", colour=0, width=2.4),
+        ),
+        bands=(Band(x=mid_hz, low=middle - half, high=middle + half, label="95 % interval", colour=0),),
+        spans=unreadable_spans(verdict),
+        levels=(Level(y=verdict.margin_db, label="margin"), Level(y=-verdict.margin_db, label="margin"), Level(y=0.0)),
+    )
+
+
+def band_table(verdict: Verdict) -> pd.DataFrame:
+    """Put a verdict's bands into a table.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        Verdict on a change.
+
+    Returns
+    -------
+    DataFrame
+        One row a judged band: change, half-width, bound, changed or not, readable or not.
+    """
+    table = pd.DataFrame(
+        {
+            "Frequency (Hz)": [nominal_frequency(value) for value in verdict.bands.mid_hz],
+            "change (dB)": verdict.change_db.round(1) + 0.0,
+            "half-width (dB)": verdict.half_width_db.round(1),
+            "bound (dB)": verdict.band_bound_db.round(1),
+            "changed": np.where(verdict.changed, "yes", ""),
+            "readable": np.where(verdict.readable, "yes", ""),
+        }
+    )
+    return table[verdict.judged].reset_index(drop=True)
+
+
+def say_level_drop(change: Change, verdict: Verdict) -> str:
+    """Say how much quieter the earphone became.
+
+    Parameters
+    ----------
+    change : Change
+        The change.
+    verdict : Verdict
+        Verdict on it.
+
+    Returns
+    -------
+    str
+        A sentence.
+    """
+    if not np.isfinite(change.level_drop_db):
+        return "How much quieter it became is not known: levels were normalised."
+    interval = verdict.level_drop_interval_db
+    between = "" if interval is None else f" (95 %: {interval[0]:+.1f} to {interval[1]:+.1f} dB)"
+    return f"Level {change.level_drop_db:+.1f} dB{between}."
+
+
+def draw_impedance(name: str, impedance: Impedance | None) -> Chart:
+    """Chart an impedance.
+
+    Parameters
+    ----------
+    name : str
+        The earphone.
+    impedance : Impedance or None
+        Its impedance; None where nobody measured it.
+
+    Returns
+    -------
+    Chart
+        Magnitude against frequency, both logarithmic.
+    """
+    if impedance is None:
+        x, y, title = np.array([20.0, 20_000.0]), np.full(2, np.nan), f"{name}: nobody measured its impedance"
+        alt_text = f"Nobody measured the impedance of {name}, so the divider predicts nothing for it."
+    else:
+        x, y = impedance.frequency_hz, np.abs(impedance.impedance_ohm)
+        title = f"{name}: impedance"
+        alt_text = f"The impedance of {name} lies between {y.min():.1f} and {y.max():.1f} ohm."
+    reach = (1.0, 100.0) if not np.isfinite(y).any() else _decades(float(np.nanmin(y)), float(np.nanmax(y)))
+    return Chart(
+        title=title,
+        alt_text=alt_text,
+        y_label="Impedance",
+        y_unit="ohm",
+        scale="ohm",
+        y_range=reach,
+        lines=(Line(x=x, y=y, label="magnitude", colour=2, width=2.4),),
+    )
+
+
+def _decades(lowest: float, highest: float) -> tuple[float, float]:
+    """Give a range of one, two, 1-2-5 steps that holds the values: no wider than it must be."""
+    steps = [m * 10.0**k for k in range(-2, 5) for m in (1, 2, 5)]
+    low = max(step for step in steps if step <= 0.95 * lowest)
+    high = min(step for step in steps if step >= max(1.05 * highest, 4 * low))
+    return (low, high)
+
+
+def smooth_curve(frequency_hz: FloatArray, level_db: FloatArray, fraction: int) -> FloatArray:
+    """Smooth one curve for display.
+
+    Parameters
+    ----------
+    frequency_hz : ndarray, shape (n,)
+        Frequency [Hz].
+    level_db : ndarray, shape (n,)
+        Level [dB].
+    fraction : int
+        Bands an octave; 0 leaves the curve as it is.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Level [dB].
+    """
+    if not fraction:
+        return level_db
+    return smooth_fractional_octave(Response(frequency_hz=frequency_hz, level_db=level_db), fraction).level_db
+
+
+def symmetric_range(*changes_db: FloatArray) -> tuple[float, float]:
+    """Give a range around 0 dB that holds changes, in whole steps of 5 dB.
+
+    Parameters
+    ----------
+    *changes_db : ndarray
+        Changes [dB]; nan counts as no data.
+
+    Returns
+    -------
+    tuple of float
+        Ends [dB].
+    """
+    largest = max((float(np.nanmax(np.abs(values))) for values in changes_db if np.isfinite(values).any()), default=0.0)
+    reach = max(_LEAST_DB, _STEP_DB * np.ceil(1.1 * largest / _STEP_DB))
+    return (-float(reach), float(reach))
+
+
+def unreadable_spans(verdict: Verdict) -> tuple[Span, ...]:
+    """Give the parts of the frequency axis that a verdict cannot read.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        Verdict on a change.
+
+    Returns
+    -------
+    tuple of Span
+        One for each run of neighbouring bands whose half-width exceeds the margin.
+    """
+    reason = f"not readable at a margin of {verdict.margin_db:g} dB, the uncertainty is larger"
+    bad = np.concatenate([[False], verdict.judged & ~verdict.readable, [False]])
+    starts, ends = np.flatnonzero(bad[1:] & ~bad[:-1]), np.flatnonzero(~bad[1:] & bad[:-1]) - 1
+    low, high = verdict.bands.low_hz, verdict.bands.high_hz
+    return tuple(Span(low=float(low[i]), high=float(high[j]), reason=reason) for i, j in zip(starts, ends, strict=True))
+
+
+def ohms(value: float) -> str:
+    """Write a resistance with its unit.
+
+    Parameters
+    ----------
+    value : float
+        Resistance [ohm].
+
+    Returns
+    -------
+    str
+        Such as "15 ohm".
+    """
+    return f"{value:.3g} ohm"

@@ -1,0 +1,152 @@
+"""Ask what can be published: choose findings, order them, write the page."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import ipywidgets as widgets
+
+from ohmshift.errors import OhmshiftError
+from ohmshift.show.article import findings_html, write_article
+from ohmshift.show.live import summary_line
+from ohmshift.show.panels.base import button
+from ohmshift.study.batch import compare_study
+from ohmshift.study.findings import (
+    FindingsLog,
+    quantities_table,
+    read_findings,
+    reinstate_finding,
+    retract_finding,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ohmshift.study.folder import Study
+
+_BOX = {"width": "820px"}
+_SHORT = 90
+
+
+class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
+    """Choose findings and write them as a page and a table.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    """
+
+    def __init__(self, study: Study) -> None:
+        self.study = study
+        self.log = read_findings(study.folder)
+        self.chosen = widgets.SelectMultiple(
+            description="Findings",
+            tooltip="Those to publish, in this order. Hold Ctrl or Shift to choose several.",
+            layout={**_BOX, "height": "150px"},
+        )
+        self.reason = widgets.Text(
+            description="Reason", placeholder="Why it is retracted or stands again", layout={"width": "500px"}
+        )
+        self.up = button("Move up", "Move the chosen findings one place up", lambda: self._move(-1))
+        self.down = button("Move down", "Move the chosen findings one place down", lambda: self._move(1))
+        self.write = button("Write the page", "Write article.html and numbers.csv into findings/", self._on_write)
+        self.retract = button("Retract", "Withdraw the chosen findings; they stay in the log", self._on_retract)
+        self.reinstate = button("Let stand again", "Reinstate the finding retracted last", self._on_reinstate)
+        self.listing = widgets.HTML()
+        self.status = summary_line(repr(self)[1:-1])
+        self._show([finding.id for finding in self.log.standing])
+        self.chosen.value = tuple(value for _, value in self.chosen.options)
+        rows = [
+            widgets.HBox([self.up, self.down, self.write]),
+            widgets.HBox([self.reason, self.retract, self.reinstate]),
+        ]
+        super().__init__([self.chosen, *rows, self.status, self.listing])
+
+    def table(self) -> pd.DataFrame:
+        """Give the numbers of the findings that stand.
+
+        Returns
+        -------
+        DataFrame
+            One row a number: statement, quantity, value, interval, unit.
+        """
+        return quantities_table(FindingsLog(findings=self.log.standing, problems=()))
+
+    def _show(self, order: list[str]) -> None:
+        """Show the standing findings in an order, those chosen staying chosen."""
+        known = {finding.id: finding for finding in self.log.standing}
+        keep = [name for name in self.chosen.value if name in known]
+        self.chosen.options = [(_shorten(known[name].statement), name) for name in order if name in known]
+        self.chosen.value = tuple(name for name in order if name in keep)
+        self.listing.value = findings_html(self.log.findings)
+        standing = [finding.id for finding in self.log.findings if finding.retracted]
+        self.reinstate.disabled = not standing
+        self.retract.disabled = self.write.disabled = not known
+
+    def _order(self) -> list[str]:
+        return [value for _, value in self.chosen.options]
+
+    def _move(self, places: int) -> None:
+        order, moved = self._order(), list(self.chosen.value)
+        for name in moved if places < 0 else reversed(moved):
+            i = order.index(name)
+            j = i + places
+            if 0 <= j < len(order) and order[j] not in moved:
+                order[i], order[j] = order[j], order[i]
+        self._show(order)
+
+    def _on_write(self) -> None:
+        chosen = [name for name in self._order() if name in self.chosen.value]
+        if not chosen:
+            self._say("Nothing written: choose at least one finding in the list.")
+            return
+        self._say("Writing: lining up and comparing every earphone takes a few seconds …")
+        try:
+            comparison = compare_study(self.study)
+            page, numbers = write_article(self.study, comparison, self.study.folder / "findings", finding_ids=chosen)
+        except (OhmshiftError, OSError) as error:
+            self._say(f"Not written. {error}")
+            return
+        self._say(f"Written: findings/{page.name} and findings/{numbers.name} in the study's folder.")
+
+    def _on_retract(self) -> None:
+        self._mark(list(self.chosen.value), retract_finding, "Retracted")
+
+    def _on_reinstate(self) -> None:
+        gone = [finding.id for finding in self.log.findings if finding.retracted]
+        self._mark(gone[-1:], reinstate_finding, "Stands again")
+
+    def _mark(self, names: list[str], action: Any, done: str) -> None:
+        if not names:
+            self._say("Choose a finding in the list first.")
+            return
+        try:
+            for name in names:
+                action(self.study.folder, name, self.reason.value)
+        except (OhmshiftError, OSError) as error:
+            self._say(f"Not done. {error}")
+        else:
+            self._say(f"{done}: {', '.join(names)}. The log keeps every entry.")
+            self.reason.value = ""
+        order = self._order()
+        self.log = read_findings(self.study.folder)
+        self._show([*order, *(finding.id for finding in self.log.standing if finding.id not in order)])
+
+    def _say(self, text: str) -> None:
+        self.status.value = summary_line(text).value
+
+    def __repr__(self) -> str:
+        """Say how many findings there are."""
+        standing = len(self.log.standing)
+        retracted = len(self.log.findings) - standing
+        verb = "stands" if standing == 1 else "stand"
+        return f"<{standing} finding{'' if standing == 1 else 's'} {verb}, {retracted} retracted>"
+
+    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
+        """Add the list of findings for readers without a kernel."""
+        return {**super()._repr_mimebundle_(**kwargs), "text/plain": repr(self)}
+
+
+def _shorten(text: str) -> str:
+    return text if len(text) <= _SHORT else f"{text[: _SHORT - 1]}…"

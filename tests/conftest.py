@@ -6,6 +6,8 @@ import os
 
 import pytest
 
+pytest_plugins = ["browser_fixtures"]
+
 KINDS = {
     "analytic": "derived by hand, derivation shown",
     "published": "standard, handbook, paper or certified data, with tolerance",

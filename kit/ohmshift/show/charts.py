@@ -142,7 +142,7 @@ class Level:
     y : float
         Height, in the chart's vertical unit.
     label : str
-        What it is: "margin, 1 dB"; may be empty.
+        What it is, written at its right end: "margin, 1 dB"; may be empty.
     """
 
     y: float
@@ -270,7 +270,7 @@ class Chart:
     def note(self) -> str:
         """The line below the title: what hatching means."""
         reasons = dict.fromkeys(span.reason.rstrip(".") for span in self.spans)
-        return textwrap.shorten(f"Hatched: {'; '.join(reasons)}.", _LONGEST_NOTE, placeholder=" …") if reasons else ""
+        return textwrap.shorten(f"Hatched, {'; '.join(reasons)}.", _LONGEST_NOTE, placeholder=" …") if reasons else ""
 
     def table(self, *, decimals: int = 1) -> pd.DataFrame:
         """Give the chart's numbers as a table to put beside it.

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 from bokeh.core.properties import field
 from bokeh.layouts import column
-from bokeh.models.annotations import LabelSet, Title
+from bokeh.models.annotations import Title
 from bokeh.models.ranges import Range1d
 from bokeh.models.sources import ColumnDataSource
 from bokeh.models.tickers import FixedTicker
@@ -75,10 +75,7 @@ def chart_columns(charts: Sequence[Chart], *, theme: Theme = "light") -> dict[st
             "low": np.array([span.low for span in chart.spans]),
             "high": np.array([span.high for span in chart.spans]),
         }
-        sources[f"{i}.levels"] = {
-            "y": np.array([level.y for level in chart.levels]),
-            "text": [level.label for level in chart.levels],
-        }
+        sources[f"{i}.levels"] = {"y": np.array([level.y for level in chart.levels])}
         sources[f"{i}.labels"] = {
             "y": np.array([label.y for label in labels]),
             "sample": [label.sample for label in labels],
@@ -162,13 +159,14 @@ def _draw_one(
         border_fill_color=looks.paper,
         outline_line_color=looks.ink,
     )
+    plot.toolbar.logo = None
     _dress(plot, chart, height, looks)
     for j, band in enumerate(chart.bands):
         _draw_band(plot, band, sources[f"band.{j}"], looks)
     _draw_spans(plot, sources["spans"], looks)
-    _draw_levels(plot, chart, sources["levels"], looks)
+    _draw_levels(plot, sources["levels"], looks)
     lines = [_draw_line(plot, line, sources[f"line.{j}"], looks) for j, line in enumerate(chart.lines)]
-    _draw_labels(plot, sources["labels"], looks)
+    _draw_labels(plot, chart, sources["labels"], looks)
     plot.add_tools(_hover(chart, [drawn for drawn, line in zip(lines, chart.lines, strict=True) if line.label]))
     return plot
 
@@ -243,41 +241,34 @@ def _draw_spans(plot: figure, source: ColumnDataSource, looks: Looks) -> None:
         line_color=None,
         hatch_pattern="right_diagonal_line",
         hatch_color=looks.ink,
-        hatch_alpha=0.35,
-        hatch_scale=10,
+        hatch_alpha=0.25,
+        hatch_scale=14,
+        hatch_weight=0.7,
     )
 
 
-def _draw_levels(plot: figure, chart: Chart, source: ColumnDataSource, looks: Looks) -> None:
+def _draw_levels(plot: figure, source: ColumnDataSource, looks: Looks) -> None:
     plot.hspan(y="y", source=source, line_color=looks.ink, line_width=1.2, line_dash=[2, 3])
-    text = LabelSet(
-        x=chart.x_ends[0],
-        y="y",
-        text="text",
-        source=source,
-        x_offset=6,
-        y_offset=2,
-        text_font_size=_FONT,
-        text_color=looks.ink,
-    )
-    plot.add_layout(text)
 
 
-def _draw_labels(plot: figure, source: ColumnDataSource, looks: Looks) -> None:
-    """Write the labels right of the frame: the line's dash in its colour, its name in ink."""
+def _draw_labels(plot: figure, chart: Chart, source: ColumnDataSource, looks: Looks) -> None:
+    """Write the labels right of the frame: the line's dash in its colour, its name in ink.
+
+    Glyphs of the level "overlay" are not cut off at the frame.
+    """
     colours: tuple[Any, Any] = (field("colour"), looks.ink)
-    for text, colour, x in zip(("sample", "text"), colours, (6, 6 + SAMPLE_PX), strict=True):
-        labels = LabelSet(
-            x=FRAME_WIDTH + x,
-            x_units="screen",
+    for column_name, colour, x in zip(("sample", "text"), colours, (6, 6 + SAMPLE_PX), strict=True):
+        plot.text(
+            x=chart.x_ends[1],
             y="y",
-            text=text,
+            text=column_name,
             source=source,
+            level="overlay",
+            x_offset=x,
             text_font_size=_FONT,
             text_baseline="middle",
             text_color=colour,
         )
-        plot.add_layout(labels)
 
 
 def _hover(chart: Chart, renderers: list[DataRenderer]) -> HoverTool:

@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from ohmshift.show.figures import Columns
 
 _WIDGET = "application/vnd.jupyter.widget-view+json"
-_STILL_PX = 900
 
 
 class _Library(anywidget.AnyWidget):
@@ -168,7 +167,7 @@ def still_bundle(charts: Chart | Sequence[Chart]) -> dict[str, str]:
         MIME types and contents.
     """
     stack = as_stack(charts)
-    picture = base64.b64encode(draw_still(stack, width_px=_STILL_PX)).decode("ascii")
+    picture = base64.b64encode(draw_still(stack)).decode("ascii")
     return {"text/plain": f"<Still: {' '.join(chart.alt_text for chart in stack)}>", "image/png": picture}
 
 

@@ -14,10 +14,11 @@ if TYPE_CHECKING:
 
 Theme: TypeAlias = Literal["light", "dark"]
 
-FRAME_WIDTH = 640
-"""Width between the ends of the horizontal axis [px]; the whole picture is about 900 px wide and fits a laptop."""
+FRAME_WIDTH = 600
+"""Width between the ends of the horizontal axis [px]: the whole picture is 840 px wide, and fits beside the file
+browser on a screen of 1280 px."""
 
-LEFT, RIGHT, TOP, BOTTOM = 72, 188, 58, 58
+LEFT, RIGHT, TOP, BOTTOM = 66, 174, 58, 58
 """Room around the frame for axis names, line labels, title and note [px]."""
 
 FONT_PX = 15
@@ -39,7 +40,8 @@ DASH_PATTERNS: dict[str, tuple[int, ...]] = {
 SAMPLE_PX = 32
 """Room for the dash sample in front of a label [px]."""
 
-_LONGEST_LABEL = 20
+_LEVEL_SAMPLE = "····"
+_LONGEST_LABEL = 18
 _SAMPLES: dict[str, str] = {"solid": "━━", "dashed": "╍╍", "dotted": "┉┉", "dotdash": "━·", "longdash": "━ ━"}
 
 # The general-purpose palette of Okabe and Ito, "Color Universal Design" (2008), without its yellow, which
@@ -65,20 +67,20 @@ class Looks:
     faint: str
     palette: tuple[str, ...]
 
-    def colour(self, place: int) -> str:
+    def colour(self, place: int | None) -> str:
         """Give a colour.
 
         Parameters
         ----------
-        place : int
-            Place in the palette; it goes round.
+        place : int or None
+            Place in the palette; it goes round. None for ink.
 
         Returns
         -------
         str
             Colour, #RRGGBB.
         """
-        return self.palette[place % len(self.palette)]
+        return self.ink if place is None else self.palette[place % len(self.palette)]
 
 
 THEMES: dict[str, Looks] = {
@@ -99,18 +101,18 @@ class EndLabel:
         The line's dash, in characters.
     text : str
         The line's name.
-    colour : int
-        Place in the palette.
+    colour : int or None
+        Place in the palette; None for ink.
     """
 
     y: float
     sample: str
     text: str
-    colour: int
+    colour: int | None
 
 
 def end_labels(chart: Chart, *, height: float) -> tuple[EndLabel, ...]:
-    """Place the labels at the line ends so that none covers another.
+    """Place the labels at the ends of lines and levels so that none covers another.
 
     Parameters
     ----------
@@ -122,19 +124,17 @@ def end_labels(chart: Chart, *, height: float) -> tuple[EndLabel, ...]:
     Returns
     -------
     tuple of EndLabel
-        One for each labelled line that has a value inside the horizontal range.
+        One for each labelled level, and for each labelled line that has a value inside the horizontal range.
     """
-    lines = [line for line in chart.lines if line.label and np.isfinite(_last_value(chart, line))]
-    wanted = [_to_pixels(chart, _last_value(chart, line), height) for line in lines]
+    found = [(_last_value(chart, line), line_sample(line), line.label, line.colour) for line in chart.lines]
+    every = [*found, *((level.y, _LEVEL_SAMPLE, level.label, None) for level in chart.levels)]
+    ends = [end for end in every if end[2] and np.isfinite(end[0])]
     margin = LABEL_APART / 2
-    placed = spread(
-        [min(max(y, margin), height - margin) for y in wanted], low=margin, high=height - margin, apart=LABEL_APART
-    )
+    wanted = [min(max(_to_pixels(chart, end[0], height), margin), height - margin) for end in ends]
+    placed = spread(wanted, low=margin, high=height - margin, apart=LABEL_APART)
     return tuple(
-        EndLabel(
-            y=_from_pixels(chart, y, height), sample=line_sample(line), text=_shorten(line.label), colour=line.colour
-        )
-        for line, y in zip(lines, placed, strict=True)
+        EndLabel(y=_from_pixels(chart, y, height), sample=sample, text=_shorten(text), colour=colour)
+        for (_, sample, text, colour), y in zip(ends, placed, strict=True)
     )
 
 

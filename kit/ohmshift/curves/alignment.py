@@ -245,7 +245,13 @@ def find_shifts(
         raise CurveError("find_shifts", "alignment needs at least one set", "there is none", "give the responses")
     names = dict.fromkeys(name for curves in sets for name in curves.channel)
     channels = tuple(
-        align_channel(name, sets, least_prominence_db=least_prominence_db, largest_disagreement=largest_disagreement)
+        align_channel(
+            name,
+            sets,
+            warp=warp,
+            least_prominence_db=least_prominence_db,
+            largest_disagreement=largest_disagreement,
+        )
         for name in names
     )
     return ResonanceAlignment(
@@ -317,11 +323,10 @@ def choose_warp(groups: Iterable[Sequence[ResponseSet]]) -> Warp:
     """
     variances: dict[Warp, list[FloatArray]] = {"local": [], "detail": []}
     for group in groups:
-        report = find_shifts(group)
         for warp, found in variances.items():
-            chosen = replace(report, warp=warp)
-            for curves in group:
-                found.extend(_variances(shift_resonance(curves, chosen), chosen))
+            moved, report = align_resonance(group, warp=warp)
+            for curves in moved:
+                found.extend(_variances(curves, report))
     if not variances["local"]:
         return "local"
     local, detail = (float(np.nanmedian(np.concatenate(found))) for found in variances.values())

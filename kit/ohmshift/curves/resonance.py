@@ -10,13 +10,14 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.signal import find_peaks
 
 from ohmshift.curves.grids import POINTS_PER_OCTAVE, octave_grid, resample
+from ohmshift.curves.values import ResponseSet
 from ohmshift.errors import CurveError
 from ohmshift.units import OCTAVE_RATIO, octaves_from_frequency
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from ohmshift.curves.values import FloatArray, Response, ResponseSet
+    from ohmshift.curves.values import FloatArray, Response
 
 PEAK_BAND_HZ = (5500.0, 11_500.0)
 """Band in which the resonance's peak is looked for."""
@@ -35,6 +36,8 @@ _SLOPE_SIGMA = 2.0
 """Smoothing before peaks are picked and before slopes are taken, points of the common grid."""
 
 _LEAST_PROMINENCE_DB = 0.3
+
+_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -94,7 +97,7 @@ def find_resonance(curve: Response | ResponseSet) -> tuple[Resonance, ...]:
             f"they go from {f[0]:g} to {f[-1]:g} Hz",
             "measure up to 16 kHz or further",
         )
-    return tuple(pick_peak(row) for row in resonance_levels(curve))
+    return pick_peaks(resonance_levels(curve.frequency_hz, np.atleast_2d(curve.level_db)))
 
 
 def covers_resonance(curve: Response | ResponseSet) -> bool:
@@ -113,43 +116,49 @@ def covers_resonance(curve: Response | ResponseSet) -> bool:
     return bool(curve.frequency_hz[0] <= COVERED_BAND_HZ[0] and curve.frequency_hz[-1] >= COVERED_BAND_HZ[1])
 
 
-def resonance_levels(curve: Response | ResponseSet) -> FloatArray:
+def resonance_levels(frequency_hz: FloatArray, level_db: FloatArray) -> FloatArray:
     """Give the levels about the resonance on the common grid.
 
     Parameters
     ----------
-    curve : Response or ResponseSet
-        Responses of m rows that cover the band.
+    frequency_hz : ndarray, shape (n,)
+        Frequency [Hz], positive and rising, from 4.05 to 14.8 kHz or further.
+    level_db : ndarray, shape (m, n)
+        Levels [dB].
 
     Returns
     -------
     ndarray, shape (m, p)
         Level [dB] at the p points of the common grid from 4.05 to 14.8 kHz.
     """
-    f = curve.frequency_hz
-    start = int(np.searchsorted(f, _GRID_HZ[0] * (1 - 1e-9)))
+    start = int(np.searchsorted(frequency_hz, _GRID_HZ[0] * (1 - _ROUNDING)))
     columns = slice(start, start + _GRID_HZ.size)
-    if f[columns].shape == _GRID_HZ.shape and np.allclose(f[columns], _GRID_HZ, rtol=1e-9, atol=0):
-        return np.atleast_2d(curve.level_db)[:, columns]
-    onto: Response | ResponseSet = resample(curve, _GRID_HZ)  # type: ignore[type-var]
-    return np.atleast_2d(onto.level_db)
+    f = frequency_hz[columns]
+    if f.shape == _GRID_HZ.shape and np.allclose(f, _GRID_HZ, rtol=_ROUNDING, atol=0):
+        return level_db[:, columns]
+    rows = ("",) * len(level_db)
+    curves = ResponseSet(frequency_hz=frequency_hz, level_db=level_db, channel=rows, seat=rows)
+    return resample(curves, _GRID_HZ).level_db
 
 
-def pick_peak(level_db: FloatArray) -> Resonance:
-    """Pick the resonance's peak.
+def pick_peaks(level_db: FloatArray) -> tuple[Resonance, ...]:
+    """Pick the resonance's peak in each row.
 
     Parameters
     ----------
-    level_db : ndarray, shape (p,)
-        Level [dB] about the resonance, as `resonance_levels` gives it.
+    level_db : ndarray, shape (m, p)
+        Levels [dB] about the resonance, as `resonance_levels` gives them.
 
     Returns
     -------
-    Resonance
+    tuple of Resonance, length m
         The most prominent peak between 5.5 and 11.5 kHz.
     """
-    smooth = gaussian_filter1d(level_db, _PEAK_SIGMA)[_PEAK_COLUMNS]
-    level = smooth - _LINE @ (_LINE.T @ smooth)
+    smooth = gaussian_filter1d(level_db, _PEAK_SIGMA, axis=-1)[:, _PEAK_COLUMNS]
+    return tuple(_pick_peak(row) for row in smooth - smooth @ _LINE @ _LINE.T)
+
+
+def _pick_peak(level: FloatArray) -> Resonance:
     peaks, found = find_peaks(level, prominence=_LEAST_PROMINENCE_DB)
     position = _PEAK_HZ[peaks]
     inside = (position >= PEAK_BAND_HZ[0]) & (position <= PEAK_BAND_HZ[1])
@@ -157,7 +166,7 @@ def pick_peak(level_db: FloatArray) -> Resonance:
         return Resonance(frequency_hz=None, prominence_db=0.0)
     best = int(np.argmax(np.where(inside, found["prominences"], -np.inf)))
     i = int(peaks[best])
-    point = i + _vertex(level[i - 1], level[i], level[i + 1])
+    point = i + float(_vertex(level[i - 1], level[i], level[i + 1]))
     frequency_hz = float(_PEAK_HZ[0] * OCTAVE_RATIO ** (point / POINTS_PER_OCTAVE))
     return Resonance(frequency_hz=frequency_hz, prominence_db=float(found["prominences"][best]))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import log
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -14,16 +14,19 @@ from ohmshift.curves.resonance import (
     Resonance,
     correlate_slopes,
     covers_resonance,
-    pick_peak,
+    pick_peaks,
     resonance_levels,
 )
-from ohmshift.curves.warping import LARGEST_SHIFT_OCTAVES
+from ohmshift.curves.warping import LARGEST_SHIFT_OCTAVES, Warp, warp_levels
 from ohmshift.units import OCTAVE_RATIO
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from ohmshift.curves.values import FloatArray, ResponseSet
+
+_Part: TypeAlias = "tuple[FloatArray, FloatArray]"
+"""Frequencies [Hz] of a set, and levels [dB] of those of its rows that belong to the channel."""
 
 _OCTAVE = log(OCTAVE_RATIO)
 
@@ -103,6 +106,7 @@ def align_channel(
     channel: str,
     sets: Sequence[ResponseSet],
     *,
+    warp: Warp,
     least_prominence_db: float,
     largest_disagreement: float,
 ) -> ChannelAlignment:
@@ -114,6 +118,8 @@ def align_channel(
         The channel.
     sets : sequence of ResponseSet
         All conditions of one earphone.
+    warp : {"local", "detail"}
+        How rows will be moved.
     least_prominence_db : float
         Prominence that every peak needs [dB].
     largest_disagreement : float
@@ -127,6 +133,8 @@ def align_channel(
     Notes
     -----
     Rows of one seating, with and without added resistance, count once and share one shift: between them nothing moved.
+    What the slopes still tell apart once the rows are moved is added to the shifts, so that aligning aligned rows moves
+    them no more.
     """
     held = [(curves, row) for curves in sets for row in curves.rows(channel)]
     seats = [curves.seat[row] for curves, row in held]
@@ -134,15 +142,26 @@ def align_channel(
         why = f"the data do not cover {COVERED_BAND_HZ[0]:g} to {COVERED_BAND_HZ[1]:g} Hz"
         none = [Resonance(frequency_hz=None, prominence_db=0.0)] * len(held)
         return _report(channel, held, none, np.zeros(len(held)), doubt=why, why="")
-    about = {id(curves): resonance_levels(curves) for curves, _ in held}
-    levels = np.array([about[id(curves)][row] for curves, row in held])
-    names = list(dict.fromkeys(seats))
-    member = np.array([[seat == name for seat in seats] for name in names], dtype=np.float64)
-    mean = (member / member.sum(axis=1, keepdims=True)) @ levels
-    shift = member.T @ correlate_slopes(mean)
-    peaks = [pick_peak(row) for row in levels]
+    parts = [(curves.frequency_hz, curves.level_db[list(curves.rows(channel))]) for curves in sets]
+    peaks = pick_peaks(np.concatenate([resonance_levels(*part) for part in parts]))
+    shift = _seat_shifts(parts, seats)
+    if np.max(np.abs(shift)) <= LARGEST_SHIFT_OCTAVES:
+        shift = shift + _seat_shifts(_warped(parts, shift, warp), seats)
     doubt, why = _judge(peaks, seats, shift, least_prominence_db, largest_disagreement)
     return _report(channel, held, peaks, shift, doubt=doubt, why=why)
+
+
+def _seat_shifts(parts: Sequence[_Part], seats: Sequence[str]) -> FloatArray:
+    """Give the shift of each row; rows of one seating are averaged first and share theirs."""
+    levels = np.concatenate([resonance_levels(*part) for part in parts])
+    member = np.array([[seat == name for seat in seats] for name in dict.fromkeys(seats)], dtype=np.float64)
+    mean = (member / member.sum(axis=1, keepdims=True)) @ levels
+    return np.asarray(member.T @ correlate_slopes(mean))
+
+
+def _warped(parts: Sequence[_Part], shift: FloatArray, warp: Warp) -> list[_Part]:
+    shifts = np.split(shift, np.cumsum([len(levels) for _, levels in parts])[:-1])
+    return [(f, warp_levels(f, levels, s, warp=warp)) for (f, levels), s in zip(parts, shifts, strict=True)]
 
 
 def _judge(

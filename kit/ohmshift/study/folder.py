@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -118,8 +117,7 @@ class Study:
         if unknown:
             raise StudyError("exclude", "it names files of the study", f"{unknown[0]!r} is none", "check the name")
         rows = self._rows(earphone, "response", channel)
-        rows = rows[[math.isclose(ohm, added_ohm) for ohm in rows["added_ohm"]]]
-        rows = rows[~rows["file"].isin(list(exclude))]
+        rows = rows[np.isclose(rows["added_ohm"], added_ohm) & ~rows["file"].isin(list(exclude))]
         if rows.empty:
             there = ", ".join(f"{ohm:g}" for ohm in self.resistances(earphone)) or "none"
             found = f"no response {'on either side' if channel is None else channel} at {added_ohm:g} ohm is usable"

@@ -29,7 +29,7 @@ SEAT_OUTLIER_DB = 1.5
 """Distance of a seat from its group's median curve below which it is never flagged [dB]."""
 
 SEAT_OUTLIER_TIMES = 4.0
-"""Distance of a seat, in medians of all distances in the study, above which it is flagged."""
+"""Distance of a seat, in upper quartiles of all distances in the study, above which it is flagged."""
 
 _POINTS_PER_OCTAVE = 6
 
@@ -103,8 +103,9 @@ def find_outliers(repeats: Sequence[Repeat]) -> list[Problem]:
     Responses with a relative level are not compared in level.
 
     The distance of a seat is the root mean square over 25 Hz to 4 kHz, six points an octave, of its curve without its
-    level, minus its group's median curve. It is flagged above 1.5 dB and four times the median of all distances in the
-    study, so that a study of earphones that all seal badly is not flagged throughout.
+    level, minus its group's median curve. It is flagged above 1.5 dB and four times the upper quartile of all distances
+    in the study, so that a study of earphones that all seal badly is not flagged throughout. The median of distances
+    would be too small a measure: in a group of three, one seat often is the median curve itself.
 
     In a group of two each is compared with the other, so both are flagged: there is no telling which is wrong. One
     alone is not compared.
@@ -123,7 +124,7 @@ def find_outliers(repeats: Sequence[Repeat]) -> list[Problem]:
         seat_distance[members] = _root_mean_square(_deviation(curve[members] - level[members, None]))
     problems = [_level_flag(repeats[i], level_distance[i]) for i in _beyond(abs(level_distance), LEVEL_OUTLIER_DB)]
     if np.any(np.isfinite(seat_distance)):
-        usual = float(np.nanmedian(seat_distance))
+        usual = float(np.nanquantile(seat_distance, 0.75))
         limit = max(SEAT_OUTLIER_DB, SEAT_OUTLIER_TIMES * usual)
         problems += [_seat_flag(repeats[i], seat_distance[i], usual) for i in _beyond(seat_distance, limit)]
     return problems

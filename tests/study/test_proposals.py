@@ -1,0 +1,135 @@
+"""A study is started from nothing or from file names, shown before it is written, never over anything."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from ohmshift.errors import FileMissingError, StudyError
+from ohmshift.study.folder import open_study
+from ohmshift.study.manifest import read_table
+from ohmshift.study.proposals import FOLDERS, Proposal, propose_measurements, start_study, write_manifest
+from ohmshift.study.rows import MeasurementRow
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def touch(folder: Path, *names: str) -> Path:
+    for name in names:
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text("20 90\n20000 90\n")
+    return folder
+
+
+def rows(proposal: Proposal) -> list[list[str]]:
+    columns = ["file", "earphone", "channel", "quantity", "added_ohm", "seat", "level_reference"]
+    return proposal.measurements[columns].to_numpy().tolist()
+
+
+def test_names_are_read_by_the_pattern(tmp_path: Path) -> None:
+    touch(tmp_path, "responses/soup_ladle_left_0ohm_1.txt", "responses/soup_ladle_R_4.7ohm_b2.CSV", "wok_l_15ohm_1.dat")
+    proposal = propose_measurements(tmp_path)
+    assert rows(proposal) == [
+        ["responses/soup_ladle_R_4.7ohm_b2.CSV", "soup_ladle", "right", "response", "4.7", "4.7-b2", "relative"],
+        ["responses/soup_ladle_left_0ohm_1.txt", "soup_ladle", "left", "response", "0", "0-1", "relative"],
+        ["wok_l_15ohm_1.dat", "wok", "left", "response", "15", "15-1", "relative"],
+    ]
+    assert proposal.problems == ()
+
+
+def test_untouched_seats_keep_their_names(tmp_path: Path) -> None:
+    touch(tmp_path, "wok_left_0ohm_1.txt", "wok_left_15ohm_1.txt")
+    proposal = propose_measurements(tmp_path, reseated=False, level_reference="absolute")
+    assert proposal.measurements["seat"].tolist() == ["1", "1"]
+    assert proposal.measurements["level_reference"].tolist() == ["absolute", "absolute"]
+
+
+def test_pattern_is_the_users(tmp_path: Path) -> None:
+    touch(tmp_path, "Wok (L) +15.txt", "Wok (R) +15.txt", "pan/left 2.txt")
+    proposal = propose_measurements(tmp_path, pattern="{earphone} ({channel}) +{added_ohm}")
+    assert [row[1:6] for row in rows(proposal)] == [
+        ["Wok", "left", "response", "15", "15-1"],
+        ["Wok", "right", "response", "15", "15-1"],
+    ]
+    assert [problem.file for problem in proposal.problems] == ["pan/left 2.txt"]
+    proposal = propose_measurements(tmp_path, pattern="{earphone}/{channel} {seat}")
+    assert [row[1:6] for row in rows(proposal)] == [["pan", "left", "response", "0", "0-2"]]
+
+
+def test_impedances_are_known_by_the_word(tmp_path: Path) -> None:
+    touch(tmp_path, "impedances/wok_left.txt", "wok_right_impedance.txt", "Impedance wok_l.csv", "wok_left.txt")
+    proposal = propose_measurements(tmp_path)
+    assert rows(proposal) == [
+        ["Impedance wok_l.csv", "wok", "left", "impedance", "", "", ""],
+        ["impedances/wok_left.txt", "wok", "left", "impedance", "", "", ""],
+        ["wok_right_impedance.txt", "wok", "right", "impedance", "", "", ""],
+    ]
+    assert [problem.file for problem in proposal.problems] == ["wok_left.txt"]
+
+
+def test_only_curve_files_count(tmp_path: Path) -> None:
+    touch(tmp_path, "a.png", ".hidden/wok_left_0ohm_1.txt", "recordings/wok_left_0ohm_1.txt", "meter.csv", "README.md")
+    proposal = propose_measurements(tmp_path)
+    assert (len(proposal.measurements), proposal.problems) == (0, ())
+
+
+@pytest.mark.parametrize(
+    "pattern", ["{earphone}", "{channel}_{seat}", "{earphone}_{channel}_{ohm}", "{earphone}{channel}{seat}_{seat}", ""]
+)
+def test_pattern_that_cannot_work_is_refused(tmp_path: Path, pattern: str) -> None:
+    with pytest.raises(StudyError, match="a pattern names"):
+        propose_measurements(tmp_path, pattern=pattern)
+
+
+def test_missing_folder_is_said(tmp_path: Path) -> None:
+    with pytest.raises(FileMissingError):
+        propose_measurements(tmp_path / "nowhere")
+
+
+def test_proposing_writes_nothing(tmp_path: Path) -> None:
+    touch(tmp_path, "wok_left_0ohm_1.txt")
+    before = sorted(tmp_path.rglob("*"))
+    propose_measurements(tmp_path)
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_written_proposal_is_a_valid_manifest(tmp_path: Path) -> None:
+    touch(tmp_path, "wok, old_left_0ohm_1.txt", "wok, old_left_15ohm_1.txt", "impedance wok, old_left.txt")
+    proposal = propose_measurements(tmp_path)
+    path = write_manifest(tmp_path, proposal.measurements)
+    table = read_table(tmp_path, "measurements.csv", MeasurementRow)
+    assert (len(table.rows), table.problems) == (3, ())
+    before = path.read_bytes()
+    with pytest.raises(StudyError, match="never written over"):
+        write_manifest(tmp_path, proposal.measurements.head(1))
+    assert path.read_bytes() == before
+
+
+def test_empty_study_opens_without_a_problem(tmp_path: Path) -> None:
+    written = start_study(tmp_path / "new")
+    assert sorted(path.name for path in written) == ["earphones.csv", "measurements.csv", "meter.csv", "study.toml"]
+    assert all((tmp_path / "new" / name).is_dir() for name in FOLDERS)
+    study = open_study(tmp_path / "new")
+    assert (study.problems, study.names) == ((), ())
+
+
+def test_study_started_from_files_opens(tmp_path: Path) -> None:
+    touch(tmp_path, "wok_left_0ohm_1.txt")
+    text = "\n".join(f"{20 * 1.1**i:.3f} {90 + i / 100}" for i in range(72))
+    (tmp_path / "wok_left_0ohm_1.txt").write_text(text)
+    start_study(tmp_path, measurements=propose_measurements(tmp_path).measurements)
+    study = open_study(tmp_path)
+    assert (study.problems, study.names) == ((), ("wok",))
+    assert study.earphones["driver_class"].tolist() == ["not stated"]
+    assert study.responses("wok").seat == ("0-1",)
+
+
+@pytest.mark.parametrize("name", ["study.toml", "earphones.csv", "measurements.csv", "meter.csv"])
+def test_starting_never_writes_over_anything(tmp_path: Path, name: str) -> None:
+    (tmp_path / name).write_text("mine")
+    with pytest.raises(StudyError, match="never written over"):
+        start_study(tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+    assert (tmp_path / name).read_text() == "mine"

@@ -7,16 +7,12 @@ that the modules after it see one form only: UTF-8 bytes with a line feed at eac
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import stat
 from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING
 
 from ohmshift.errors import FileMissingError, FileRefusedError
-
-if TYPE_CHECKING:
-    import os
 
 SIZE_LIMIT_BYTES = 32 * 2**20
 """Largest file read. A linear grid of a million rows stays below it."""
@@ -108,9 +104,11 @@ def read_text(path: str | os.PathLike[str], *, source: str | None = None, encodi
     else the bytes are UTF-8 where they can be, and Windows-1252 (which holds every printable
     character of Latin-1) where they cannot. Typographic minus signs before a digit become "-", and
     narrow or unbreakable blanks between groups of digits become "'".
+
+    Paths stay as they are given: turning each into an object and back takes a twentieth of the time
+    of a whole file.
     """
-    path = Path(path)
-    name = source if source is not None else path.name or str(path)
+    name = source if source is not None else os.path.basename(path) or str(path)  # noqa: PTH119 - see Notes
     raw = _read_bytes(path, name)
     digest = hashlib.sha256(raw).hexdigest()
     found, text = _decode(raw, name, encoding)
@@ -122,11 +120,11 @@ def read_text(path: str | os.PathLike[str], *, source: str | None = None, encodi
     return file
 
 
-def _read_bytes(path: Path, name: str) -> bytes:
+def _read_bytes(path: str | os.PathLike[str], name: str) -> bytes:
     try:
-        status = path.stat()
+        status = os.stat(path)  # noqa: PTH116 - see read_text
         _check_status(status, name)
-        with path.open("rb", buffering=0) as handle:
+        with open(path, "rb", buffering=0) as handle:  # noqa: PTH123 - see read_text
             raw = handle.read(LINE_LIMIT_BYTES)
             if len(raw) == LINE_LIMIT_BYTES:
                 if b"\n" not in raw and b"\r" not in raw:

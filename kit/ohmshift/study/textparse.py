@@ -10,7 +10,7 @@ import re
 from array import array
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from ohmshift.study.textbytes import LINE_LIMIT_BYTES, check_characters, long_li
 from ohmshift.study.textsniff import DELIMITERS, NUMBER_CHARACTERS, is_comment, shown, split_row
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     import numpy.typing as npt
 
@@ -27,11 +27,11 @@ if TYPE_CHECKING:
     from ohmshift.study.textdecimal import Decimal
     from ohmshift.study.textsniff import Layout
 
-_Bounds: TypeAlias = "tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]"
+_has_digit = re.compile(r"\d").search
 _POWERS = 10.0 ** np.arange(19)
-_EXACT = 2**53
-_LONGEST = 18
-_TAB, _LINE_FEED, _BLANK, _PLUS, _MINUS, _DOT = b"\t\n +-."
+_LONGEST = 16
+_PART_BYTES = 2**15
+_TAB, _LINE_FEED, _MINUS, _DOT, _ZERO = b"\t\n-.0"
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -105,13 +105,11 @@ def parse(file: TextFile, layout: Layout, decimal: Decimal) -> Table:
 
 @lru_cache
 def _translation(delimiter: str, mark: str) -> bytes:
-    """Make each delimiter a tab and each decimal sign a dot; leave blanks where they separate."""
+    """Make each delimiter a tab and each decimal sign a dot."""
     table = bytearray(range(256))
-    if delimiter != " ":
-        table[ord(delimiter)] = _TAB
     if mark == ",":
-        table[ord(".")] = ord(",")
-        table[ord(",")] = _DOT
+        table[ord(".")], table[ord(",")] = ord(","), _DOT
+    table[ord(delimiter)] = _TAB
     return bytes(table)
 
 
@@ -119,97 +117,102 @@ def _parse_plain(body: bytes, layout: Layout, decimal: Decimal) -> FloatArray | 
     """Parse rows of nothing but numbers and delimiters, or give None."""
     if body.translate(None, NUMBER_CHARACTERS):
         return None
-    body = body.translate(_translation(layout.delimiter, decimal.mark)).rstrip(b"\n") + b"\n"
+    body = body.translate(_translation(layout.delimiter, decimal.mark))
+    if not body.endswith(b"\n") or body.endswith(b"\n\n"):
+        body = body.rstrip(b"\n") + b"\n"
     if layout.trailing:
         body = body.replace(b"\t\n", b"\n")
-    if layout.delimiter != " " and b" " in body:
+    elif layout.delimiter == " ":
+        body = _single_blanks(body)
+    elif b" " in body:
         body = body.replace(b"\t ", b"\t")
-    if b"," in body or b";" in body or (layout.delimiter != " " and b" " in body):
+    if b" " in body or b"," in body or b";" in body:
         return None
-    cells = np.frombuffer(body, np.uint8)
-    bounds = _blank_separated(cells, layout) if layout.delimiter == " " else _mark_separated(cells, layout)
-    if bounds is None:
-        return None
-    values = None
-    if b"e" not in body and b"E" not in body:
-        values = _exact_integers(body, cells, bounds, layout.n_columns)
-    return _floats(body, bounds[0].size, layout.n_columns) if values is None else values
+    if b"e" in body or b"E" in body or b"+" in body:
+        return _floats(body, layout.n_columns)
+    parts = []
+    for part in _parts(body):
+        values = _exact_integers(part, layout.n_columns)
+        if values is None:
+            return _floats(body, layout.n_columns)
+        parts.append(values)
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
-def _mark_separated(text: npt.NDArray[np.uint8], layout: Layout) -> _Bounds | None:
-    """Give where cells start and end, if each line holds the same number of them."""
-    ends = np.flatnonzero(text <= _LINE_FEED)
-    if ends.size % layout.n_columns:
-        return None
-    marks = text[ends].reshape(-1, layout.n_columns)
-    if (marks[:, -1] != _LINE_FEED).any() or (marks[:, :-1] != _TAB).any():
-        return None
-    starts = np.empty_like(ends)
-    starts[0] = 0
-    np.add(ends[:-1], 1, out=starts[1:])
-    return starts, ends
+def _parts(body: bytes) -> Iterator[bytes]:
+    """Cut rows into parts whose numbers stay in the processor's cache: half the time for long files."""
+    start = 0
+    while start < len(body):
+        end = body.find(b"\n", start + _PART_BYTES) + 1 or len(body)
+        yield body[start:end]
+        start = end
 
 
-def _blank_separated(text: npt.NDArray[np.uint8], layout: Layout) -> _Bounds | None:
-    """Give where cells start and end, if each line holds the same number of them."""
-    n = layout.n_columns
-    blank = text <= _BLANK
-    edges = np.flatnonzero(blank[1:] != blank[:-1]) + 1
-    if not blank[0]:
-        edges = np.concatenate(([0], edges))
-    starts, ends = edges[0::2], edges[1::2]  # the last byte is a line feed: each cell ends
-    breaks = np.flatnonzero(text == _LINE_FEED)
-    if ends.size != breaks.size * n:
-        return None
-    if (ends[n - 1 :: n] > breaks).any() or (starts[n::n] < breaks[:-1]).any():
-        return None
-    return starts, ends
+def _single_blanks(body: bytes) -> bytes:
+    """Leave one blank, by now a tab, of each run between cells, and none at either end of a line."""
+    while b"\t\t" in body:
+        body = body.replace(b"\t\t", b"\t")
+    if b"\n\t" in body or body.startswith(b"\t"):
+        body = body.lstrip(b"\t").replace(b"\n\t", b"\n")
+    return body.replace(b"\t\n", b"\n")
 
 
-def _exact_integers(body: bytes, text: npt.NDArray[np.uint8], bounds: _Bounds, n_columns: int) -> FloatArray | None:
+def _exact_integers(body: bytes, n_columns: int) -> FloatArray | None:
     """Read the digits as whole numbers, then divide by powers of ten; None where that is not exact.
 
     Notes
     -----
-    A whole number below 2^53 and a power of ten up to 10^22 are exact in double precision, so their
-    quotient is the correctly rounded value, which is what ``float`` gives.
+    A whole number of up to 15 digits and a power of ten up to 10^22 are exact in double precision,
+    so their quotient is the correctly rounded value, which is what ``float`` gives.
     """
-    starts, ends = bounds
-    first = text[starts]
-    signed = (first == _MINUS) | (first == _PLUS)
-    if np.count_nonzero(signed) != body.count(b"-") + body.count(b"+"):
-        return None
-    digits = ends - starts - signed
-    decimals = np.zeros(ends.size, np.intp)
-    dots = np.flatnonzero(text == _DOT)
-    if dots.size:
-        if dots.size == ends.size:
-            cell: slice | npt.NDArray[np.intp] = slice(None)
-        else:
-            cell = np.searchsorted(ends, dots)
-            if (np.diff(cell) == 0).any():
-                return None
-        if (dots < starts[cell]).any() or (dots > ends[cell]).any():
+    text = np.frombuffer(body, np.uint8)
+    places = (text < _ZERO).nonzero()[0]
+    marks = text[places]
+    if b"-" in body:
+        signs = marks == _MINUS
+        at = places[signs]
+        if (text[at - 1] > _LINE_FEED).any() or (text[at + 1] < _ZERO).any():
             return None
-        decimals[cell] = ends[cell] - dots - 1
-        digits[cell] -= 1
-    if digits.min() < 1 or digits.max() > _LONGEST:
+        places, marks = places[~signs], marks[~signs]
+    end = (marks <= _LINE_FEED).nonzero()[0]
+    if not _is_full(marks[end], n_columns):
+        return None
+    ends, before = places[end], end - 1
+    dotted = marks[before] == _DOT
+    if np.count_nonzero(dotted) + end.size != marks.size:
+        return None
+    starts = np.empty_like(ends)
+    starts[0] = 0
+    np.add(ends[:-1], 1, out=starts[1:])
+    if (ends - starts).max() > _LONGEST:
         return None
     whole = np.fromstring(body.translate(None, b"."), np.int64, sep=" ")
-    if whole.size != ends.size or whole.max() > _EXACT or whole.min() < -_EXACT:
+    if whole.size != ends.size:
         return None
-    values: FloatArray = whole.reshape(-1, n_columns) / _POWERS[decimals.reshape(-1, n_columns)]
+    values: FloatArray = whole / _POWERS[np.where(dotted, ends - places[before] - 1, 0)]
     if not whole.all():
-        values[((whole == 0) & (first == _MINUS)).reshape(-1, n_columns)] = -0.0
-    return values
+        values[(whole == 0) & (text[starts] == _MINUS)] = -0.0
+    return values.reshape(-1, n_columns)
 
 
-def _floats(body: bytes, n_cells: int, n_columns: int) -> FloatArray | None:
+def _is_full(marks: npt.NDArray[np.uint8], n_columns: int) -> bool:
+    """Say whether each line holds the same number of cells, from the mark after each cell."""
+    row = b"\t" * (n_columns - 1) + b"\n"
+    return marks.tobytes() == row * (marks.size // n_columns)
+
+
+def _floats(body: bytes, n_columns: int) -> FloatArray | None:
+    text = np.frombuffer(body, np.uint8)
+    marks = text[text <= _LINE_FEED]
+    if not _is_full(marks, n_columns):
+        return None
     try:
         values = np.array([float(cell) for cell in body.decode("ascii").split()])
     except ValueError:
         return None
-    return values.reshape(-1, n_columns) if values.size == n_cells and np.isfinite(values).all() else None
+    if values.size != marks.size or not np.isfinite(values).all():
+        return None
+    return values.reshape(-1, n_columns)
 
 
 def _parse_strictly(file: TextFile, layout: Layout, decimal: Decimal) -> Table:
@@ -227,6 +230,8 @@ def _parse_strictly(file: TextFile, layout: Layout, decimal: Decimal) -> Table:
             cells.pop()
         if len(cells) != layout.n_columns:
             raise _wrong_line(file, layout, number, line, cells)
+        if not any(map(_has_digit, cells)):
+            raise _wrong_line(file, layout, number, line, [])
         for column, cell in enumerate(cells):
             value, has_group = read(cell)
             grouped |= has_group
@@ -241,7 +246,7 @@ def _parse_strictly(file: TextFile, layout: Layout, decimal: Decimal) -> Table:
 
 
 def _wrong_line(file: TextFile, layout: Layout, number: int, line: str, cells: list[str]) -> Exception:
-    if not any(any(sign.isdigit() for sign in cell) for cell in cells[:2]):
+    if not any(map(_has_digit, cells[:2])):
         return file.refusal(
             "after the first row, a line must be a row of numbers or a marked comment",
             f"it reads {shown(line)}",

@@ -59,9 +59,8 @@ def read_level(rows: Rows, wanted: int | str | None) -> tuple[int, FloatArray, D
     else:
         index, how = choose(rows.file, rows.columns, rows.n_columns, wanted, "level_column"), "given"
     level_db = rows.column(index, "level_column")
-    far = np.abs(level_db) > LEVEL_LIMIT_DB
-    if far.any():
-        row = int(np.argmax(far))
+    if level_db.max() > LEVEL_LIMIT_DB or level_db.min() < -LEVEL_LIMIT_DB:
+        row = int(np.argmax(np.abs(level_db) > LEVEL_LIMIT_DB))
         raise rows.file.refusal(
             f"a level must stay within {LEVEL_LIMIT_DB:,.0f} dB",
             f"column {rows.columns.told(index)} holds {level_db[row]:g}",

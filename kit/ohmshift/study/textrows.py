@@ -215,11 +215,10 @@ def _order(file: TextFile, columns: Columns, table: Table, index: int) -> tuple[
     for row, cell in table.wrong.get(index, []):
         raise _no_number(file, columns.told(index), table.line(row), cell)
     f = table.values[:, index]
-    steps = np.diff(f)
     falling = bool(f[-1] < f[0])
-    wrong = steps >= 0 if falling else steps <= 0
-    if wrong.any():
-        row = int(np.argmax(wrong)) + 1
+    right = f[1:] < f[:-1] if falling else f[1:] > f[:-1]
+    if not right.all():
+        row = int(np.argmin(right)) + 1
         raise file.refusal(
             f"frequency must {'fall' if falling else 'rise'} at every row",
             f"it goes from {f[row - 1]:.10g} to {f[row]:.10g}",

@@ -26,6 +26,7 @@ _DIGIT_FIRST = re.compile(rb'[ \t]*"?[+-]?[.,]?\d')
 _ONE_NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eEdD][+-]?\d+)?")
 _MISSING = re.compile(r"(?:[+-]?(?:nan|inf(?:inity)?)|[+-]?1\.#\w+|n/?a|null|none|nil|#\S*|-+|\?+|x|)", re.IGNORECASE)
 _COMMENT = re.compile(r"[ \t]*(?:[#%*!;]|//|--(?!\d)|rem\b)", re.IGNORECASE)
+_NO_TAB = re.compile(rb"^[^\t\n]+$", re.MULTILINE)
 _QUOTED = re.compile(rb'"[^"\n]*"')
 
 
@@ -220,7 +221,7 @@ def _find_delimiter(file: TextFile, sample: bytes, line: int) -> str:
         return ";"
     commas = b"," in rows
     if b"\t" in rows and not (commas and not re.search(rb"[^,\s][ \t]*\t[ \t]*[^,\s]", rows)):
-        return "\t" if all(b"\t" in row.strip() for row in rows.split(b"\n") if row.strip()) else " "
+        return " " if _NO_TAB.search(rows) else "\t"
     if not commas:
         return " "
     if not re.search(rb"[^,\s][ \t]+[^,\s]", rows):

@@ -1,4 +1,4 @@
-"""Run every guided notebook from a fresh kernel and save it with its results, code folded: python notebooks/run_all.py."""
+"""Run every guided notebook from a fresh kernel and save it with its results: python notebooks/run_all.py."""
 
 from __future__ import annotations
 

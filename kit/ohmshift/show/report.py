@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import shutil
 from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import nbformat
@@ -15,7 +14,7 @@ from nbclient.exceptions import CellExecutionError
 from ohmshift.errors import StudyError
 from ohmshift.show.article import write_article
 from ohmshift.show.drawings import draw_change
-from ohmshift.show.export import html_from_notebook
+from ohmshift.show.pages import html_from_notebook
 from ohmshift.show.stills import draw_still
 from ohmshift.study.batch import compare_study
 from ohmshift.study.folder import open_study
@@ -23,6 +22,7 @@ from ohmshift.study.places import NOTEBOOKS, shipped_folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
+    from pathlib import Path
 
     from ohmshift.study.batch import StudyComparison
 

@@ -14,6 +14,7 @@ from ohmshift.show.axes import nominal_frequency
 from ohmshift.show.charts import Band, Chart, Level, Line
 from ohmshift.show.drawings import draw_impedance, ohms, symmetric_range, unreadable_spans
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
+from ohmshift.show.panels.opening import Progress
 from ohmshift.show.panels.pieces import hashes
 from ohmshift.study.batch import compare_study
 from ohmshift.study.findings import Quantity
@@ -87,7 +88,7 @@ class ExplainPanel(Panel[ExplainSettings]):
 
     def __init__(self, study: Study, *, earphone: str | None = None) -> None:
         self.study = study
-        self.comparison = compare_study(study)
+        self.comparison = compare_study(study, progress=Progress("Lining up and comparing the earphones."))
         names = list(dict.fromkeys(name for name, _ in self.comparison.changes))
         first = earphone or next((name for name in names if study.has_impedance(name)), names[0])
         common = self.comparison.common_ohm

@@ -15,6 +15,7 @@ from ohmshift.curves.smoothing import band_levels, smooth_fractional_octave
 from ohmshift.show.charts import Chart, Line, Span
 from ohmshift.show.drawings import ohms
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
+from ohmshift.show.panels.opening import Progress
 from ohmshift.show.panels.pieces import SMOOTHING, hashes
 from ohmshift.study.findings import Quantity
 
@@ -76,7 +77,11 @@ class LineUpPanel(Panel[LineUpSettings]):
     def __init__(self, study: Study, *, earphone: str | None = None) -> None:
         self.study = study
         names = [name for name in study.names if study.resistances(name)]
-        self.warp: Warp = choose_warp([self._sets(name) for name in names])
+        self.warp: Warp = choose_warp(
+            Progress("Lining up the seats of every earphone.")([self._sets(n) for n in names])
+        )
+        resistances = [ohm for name in names for ohm in study.resistances(name) if ohm > 0]
+        self.shown_ohm = max(set(resistances), key=resistances.count) if resistances else 0.0
         settings = LineUpSettings(
             earphone=earphone or names[0], channel="left", alignment_hz=float(study.settings.alignment_hz)
         )
@@ -119,7 +124,8 @@ class LineUpPanel(Panel[LineUpSettings]):
         found = next((c for c in report.channels if c.channel == settings.channel), None)
         if found is None:
             return self._nothing(settings)
-        sets = [pick_channel(curves, settings.channel) for curves in self._sets(settings.earphone)[:2]]
+        pair = [curves for curves in self._sets(settings.earphone) if curves.added_ohm in {0.0, self.shown_ohm}]
+        sets = [pick_channel(curves, settings.channel) for curves in pair]
         low_hz, high_hz = settings.level_hz
         levelled = [align_level(curves, low_hz=low_hz, high_hz=high_hz)[0] for curves in sets]
         moved = [shift_resonance(curves, report, target_hz=settings.alignment_hz) for curves in levelled]
@@ -210,10 +216,16 @@ def draw_seats(
         alt_text=alt_text,
         y_label="Level, aligned",
         y_unit="dB",
-        y_range=_Y_RANGE,
+        y_range=_fit(sets),
         lines=tuple(lines),
         spans=spans,
     )
+
+
+def _fit(sets: list[ResponseSet]) -> tuple[float, float]:
+    """Give a range in steps of 5 dB that holds the curves, also when the resonance is moved."""
+    low, high = min(float(c.level_db.min()) for c in sets), max(float(c.level_db.max()) for c in sets)
+    return (float(5 * np.floor((low - 2) / 5)), float(5 * np.ceil((high + 2) / 5)))
 
 
 def alignment_table(report: ResonanceAlignment) -> pd.DataFrame:

@@ -17,6 +17,7 @@ from ohmshift.show.axes import nominal_frequency
 from ohmshift.show.charts import Chart, Line
 from ohmshift.show.drawings import band_table, draw_change, ohms, say_level_drop
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
+from ohmshift.show.panels.opening import Progress
 from ohmshift.show.panels.pieces import SMOOTHING, hashes
 from ohmshift.study.batch import StudyComparison, compare_study
 from ohmshift.study.findings import Quantity
@@ -67,7 +68,7 @@ class ChangePanel(Panel[ChangeSettings]):
 
     def __init__(self, study: Study, *, earphone: str | None = None, added_ohm: float | None = None) -> None:
         self.study = study
-        self.comparison = compare_study(study)
+        self.comparison = compare_study(study, progress=Progress("Lining up and comparing the earphones."))
         names = list(dict.fromkeys(name for name, _ in self.comparison.changes))
         common = self.comparison.common_ohm
         resistances = sorted({ohm for _, ohm in self.comparison.changes})

@@ -10,6 +10,7 @@ from ohmshift.errors import OhmshiftError
 from ohmshift.show.article import findings_html, write_article
 from ohmshift.show.live import summary_line
 from ohmshift.show.panels.base import button
+from ohmshift.show.panels.opening import Progress
 from ohmshift.study.batch import compare_study
 from ohmshift.study.findings import (
     FindingsLog,
@@ -39,7 +40,7 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
 
     def __init__(self, study: Study) -> None:
         self.study = study
-        self.log = read_findings(study.folder)
+        self.recorded = read_findings(study.folder)
         self.chosen = widgets.SelectMultiple(
             description="Findings",
             tooltip="Those to publish, in this order. Hold Ctrl or Shift to choose several.",
@@ -55,7 +56,7 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
         self.reinstate = button("Let stand again", "Reinstate the finding retracted last", self._on_reinstate)
         self.listing = widgets.HTML()
         self.status = summary_line(repr(self)[1:-1])
-        self._show([finding.id for finding in self.log.standing])
+        self._show([finding.id for finding in self.recorded.standing])
         self.chosen.value = tuple(value for _, value in self.chosen.options)
         rows = [
             widgets.HBox([self.up, self.down, self.write]),
@@ -71,16 +72,16 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
         DataFrame
             One row a number: statement, quantity, value, interval, unit.
         """
-        return quantities_table(FindingsLog(findings=self.log.standing, problems=()))
+        return quantities_table(FindingsLog(findings=self.recorded.standing, problems=()))
 
     def _show(self, order: list[str]) -> None:
         """Show the standing findings in an order, those chosen staying chosen."""
-        known = {finding.id: finding for finding in self.log.standing}
+        known = {finding.id: finding for finding in self.recorded.standing}
         keep = [name for name in self.chosen.value if name in known]
         self.chosen.options = [(_shorten(known[name].statement), name) for name in order if name in known]
         self.chosen.value = tuple(name for name in order if name in keep)
-        self.listing.value = findings_html(self.log.findings)
-        standing = [finding.id for finding in self.log.findings if finding.retracted]
+        self.listing.value = findings_html(self.recorded.findings)
+        standing = [finding.id for finding in self.recorded.findings if finding.retracted]
         self.reinstate.disabled = not standing
         self.retract.disabled = self.write.disabled = not known
 
@@ -103,7 +104,7 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
             return
         self._say("Writing: lining up and comparing every earphone takes a few seconds …")
         try:
-            comparison = compare_study(self.study)
+            comparison = compare_study(self.study, progress=Progress("Lining up and comparing the earphones."))
             page, numbers = write_article(self.study, comparison, self.study.folder / "findings", finding_ids=chosen)
         except (OhmshiftError, OSError) as error:
             self._say(f"Not written. {error}")
@@ -114,7 +115,7 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
         self._mark(list(self.chosen.value), retract_finding, "Retracted")
 
     def _on_reinstate(self) -> None:
-        gone = [finding.id for finding in self.log.findings if finding.retracted]
+        gone = [finding.id for finding in self.recorded.findings if finding.retracted]
         self._mark(gone[-1:], reinstate_finding, "Stands again")
 
     def _mark(self, names: list[str], action: Any, done: str) -> None:
@@ -130,16 +131,16 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
             self._say(f"{done}: {', '.join(names)}. The log keeps every entry.")
             self.reason.value = ""
         order = self._order()
-        self.log = read_findings(self.study.folder)
-        self._show([*order, *(finding.id for finding in self.log.standing if finding.id not in order)])
+        self.recorded = read_findings(self.study.folder)
+        self._show([*order, *(finding.id for finding in self.recorded.standing if finding.id not in order)])
 
     def _say(self, text: str) -> None:
         self.status.value = summary_line(text).value
 
     def __repr__(self) -> str:
         """Say how many findings there are."""
-        standing = len(self.log.standing)
-        retracted = len(self.log.findings) - standing
+        standing = len(self.recorded.standing)
+        retracted = len(self.recorded.findings) - standing
         verb = "stands" if standing == 1 else "stand"
         return f"<{standing} finding{'' if standing == 1 else 's'} {verb}, {retracted} retracted>"
 

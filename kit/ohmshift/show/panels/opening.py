@@ -1,0 +1,82 @@
+"""Open the study a notebook lies in, and show how far longer work has come."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import ipywidgets as widgets
+from IPython.core.getipython import get_ipython
+from IPython.display import display
+
+from ohmshift.study.folder import open_study
+from ohmshift.study.places import study_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from ohmshift.study.folder import Study
+
+
+class Progress(widgets.HBox):  # type: ignore[misc]
+    """A bar that fills while work is done, and a sentence that stays.
+
+    Parameters
+    ----------
+    doing : str
+        What is being done, as a sentence.
+
+    Notes
+    -----
+    It wraps the things that are worked on: ``for item in progress(items)``. Outside a notebook it shows nothing.
+    """
+
+    def __init__(self, doing: str) -> None:
+        self.doing = doing
+        self.bar = widgets.IntProgress(description="", layout={"width": "320px"})
+        super().__init__([self.bar, widgets.Label(doing)])
+
+    def __call__(self, items: Iterable[Any]) -> Iterator[Any]:
+        """Pass the items on, filling the bar.
+
+        Parameters
+        ----------
+        items : iterable
+            What is worked on.
+
+        Yields
+        ------
+        object
+            Each item.
+        """
+        listed = list(items)
+        self.bar.max = max(len(listed), 1)
+        if get_ipython() is not None:  # type: ignore[no-untyped-call]
+            display(self)  # type: ignore[no-untyped-call]
+        for item in listed:
+            yield item
+            self.bar.value += 1
+        self.bar.layout.display = "none"
+
+    def __repr__(self) -> str:
+        """Say what was done."""
+        return f"<{self.doing}>"
+
+    def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
+        """Add the sentence for readers without a kernel."""
+        return {**super()._repr_mimebundle_(**kwargs), "text/plain": repr(self)}
+
+
+def open_here() -> Study:
+    """Open the study that the notebook lies in, or a temporary copy of the demo study.
+
+    Returns
+    -------
+    Study
+        The study.
+
+    Raises
+    ------
+    StudyError
+        The study cannot be used as it stands.
+    """
+    return open_study(study_folder(), progress=Progress("Reading the study's curves."))

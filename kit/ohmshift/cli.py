@@ -1,0 +1,223 @@
+"""The command line: a small door to the same package."""
+
+from __future__ import annotations
+
+import functools
+import io
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from ohmshift.errors import OhmshiftError, StudyError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from ohmshift.study.problems import Problem
+    from ohmshift.study.proposals import Proposal
+
+DEMO = "ohmshift_demo"
+"""Folder that `ohmshift lab` copies the demo study to, in the current one."""
+
+REPORT_MARK = ".ohmshift-report"
+"""File that says that a folder was written by `ohmshift report`."""
+
+LOOPBACK = "127.0.0.1"
+
+_FIRST_NOTEBOOK = "00_start_here.ipynb"
+_NO_UPDATES = "jupyterlab.handlers.announcements.NeverCheckForUpdate"
+_REFUSED = 2
+
+
+class _Group(click.Group):
+    """Commands whose errors are one line without a traceback, with exit code 2."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except (OhmshiftError, OSError) as error:
+            click.echo(f"ohmshift: {error}", err=True)
+            ctx.exit(_REFUSED)
+
+
+@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="ohmshift", message="%(prog)s %(version)s")
+def main() -> None:
+    """Find out what ohms in the chain do to an earphone's response."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # an old console may not have every letter of a file's name
+
+
+@main.command()
+@click.argument("study", required=False, type=click.Path(path_type=Path))
+@click.option("--no-browser", is_flag=True, help="Start the server only, and print its address.")
+@click.option("--port", type=click.IntRange(1, 65535), help="Port on this machine; 8888 or the next free one.")
+def lab(study: Path | None, *, no_browser: bool, port: int | None) -> None:
+    """Open STUDY in JupyterLab; without STUDY, a copy of the demo in ./ohmshift_demo.
+
+    The server listens on this machine only and asks for its token. Ctrl-C ends it.
+    """
+    from ohmshift.study.places import demo_copy, put_notebooks, require_study  # noqa: PLC0415 - commands start light
+
+    if study is None:
+        study = Path(DEMO)
+        if not study.exists():
+            click.echo(f"Copying the demo study to {demo_copy(study).resolve()}")
+    require_study(study)
+    notebooks = put_notebooks(study)
+    for name in notebooks.outdated:
+        click.echo(f"{name}: the kit has a newer one than the one in this study; rename yours to get it.")
+    command = _lab_command(study.resolve(), no_browser=no_browser, port=port)
+    if "--allow-root" in command:
+        click.echo("Caution: you are root, and so is everything a notebook does. Better use a plain account.", err=True)
+    raise SystemExit(_run(command, folder=study))
+
+
+@main.command()
+@click.argument("study", type=click.Path(path_type=Path))
+def check(study: Path) -> None:
+    """List every problem of STUDY.
+
+    The exit code is 0 when nothing had to be left out (what is flagged is used), 1 when something was left out, and 2
+    when the study cannot be opened.
+    """
+    from ohmshift.study.folder import open_study  # noqa: PLC0415 - commands start light
+
+    opened = open_study(study, progress=_bar("files"))
+    click.echo(_table(opened.summary()))
+    left_out = [problem for problem in opened.problems if problem.effect == "left out"]
+    flagged = [problem for problem in opened.problems if problem.effect == "flagged"]
+    _list_problems("Left out, until mended", left_out)
+    _list_problems("Used, but look at them", flagged)
+    click.echo(f"\nCurves used: {len(opened.curves)}; left out: {len(left_out)}; flagged: {len(flagged)}.")
+    raise SystemExit(1 if left_out else 0)
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--pattern", help="How response files are named, as {earphone}_{channel}_{added_ohm}ohm_{seat}.")
+@click.option("--untouched", is_flag=True, help="The resistance was changed without touching the earphone.")
+@click.option("--absolute", is_flag=True, help="The same drive voltage was kept for all responses.")
+@click.option("--yes", is_flag=True, help="Write what is proposed without asking.")
+def new(folder: Path, *, pattern: str | None, untouched: bool, absolute: bool, yes: bool) -> None:
+    """Start a study in FOLDER; where curve files lie in it, propose their manifest.
+
+    Nothing is written before you agree, and no file of yours is ever written over.
+    """
+    from ohmshift.study.proposals import PATTERN, propose_measurements, start_study  # noqa: PLC0415 - as above
+
+    if not folder.is_dir():
+        _tell_started(start_study(folder))
+        return
+    proposal = propose_measurements(
+        folder,
+        pattern=pattern or PATTERN,
+        reseated=not untouched,
+        level_reference="absolute" if absolute else "relative",
+    )
+    if proposal.measurements.empty and not proposal.problems:
+        _tell_started(start_study(folder))
+        return
+    _show_proposal(proposal)
+    if not (yes or click.confirm("Write this?")):
+        click.echo("Nothing was written.")
+        return
+    _tell_started(start_study(folder, measurements=proposal.measurements))
+
+
+@main.command()
+@click.argument("study", type=click.Path(path_type=Path))
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path), help="Folder to write; empty, or an older report."
+)
+def report(study: Path, *, out: Path) -> None:
+    """Run the notebooks of STUDY without a screen; write the article, the figures and the data package to a folder."""
+    from ohmshift.study.places import require_study  # noqa: PLC0415 - commands start light
+
+    require_study(study)
+    _claim(out)
+    from ohmshift.show.report import write_report  # noqa: PLC0415 - commands start light
+
+    for path in write_report(study, out, progress=_bar("parts", delay=0)):
+        click.echo(str(path))
+
+
+def _claim(out: Path) -> None:
+    """Mark a folder as a report's, unless it holds anything else."""
+    mark = out / REPORT_MARK
+    if out.exists() and not mark.exists() and (not out.is_dir() or any(out.iterdir())):
+        rule = "a report goes into an empty folder or over an older report"
+        raise StudyError(str(out), rule, "something else is there", "choose another folder")
+    out.mkdir(parents=True, exist_ok=True)
+    mark.write_text("Written by `ohmshift report`, which may write over this folder.\n", encoding="utf-8")
+
+
+def _bar(unit: str, *, delay: float = 1.0) -> Any:
+    """Give a progress bar that shows up when the work takes longer than a moment, on a terminal only."""
+    from tqdm import tqdm  # noqa: PLC0415 - commands start light
+
+    return functools.partial(tqdm, unit=unit, delay=delay, leave=False, disable=None)
+
+
+def _table(table: Any) -> str:
+    return str(table.to_string(index=False)) if len(table) else "(nothing)"
+
+
+def _list_problems(title: str, problems: Iterable[Problem]) -> None:
+    listed = list(problems)
+    if listed:
+        click.echo(f"\n{title}:")
+    for problem in listed:
+        value = f" = {problem.value!r}" if problem.value else ""
+        click.echo(f"  {problem.where}{value}\n      {problem.rule}; {problem.mend}")
+
+
+def _show_proposal(proposal: Proposal) -> None:
+    click.echo(f"Proposed measurements.csv, read from the file names as {proposal.pattern}:\n")
+    columns = ["file", "earphone", "channel", "quantity", "added_ohm", "seat", "level_reference"]
+    click.echo(_table(proposal.measurements[columns]))
+    _list_problems("Left out of it", proposal.problems)
+    click.echo()
+
+
+def _tell_started(paths: Iterable[Path]) -> None:
+    for path in paths:
+        click.echo(f"wrote {path}")
+    click.echo("Next: fill in study.toml and the tables, then run ohmshift check on the folder.")
+
+
+def _lab_command(study: Path, *, no_browser: bool, port: int | None) -> list[str]:
+    """Give the command that serves a study on this machine only, its token left on, asking nothing of the network."""
+    from ohmshift.study.places import NOTEBOOKS  # noqa: PLC0415 - commands start light
+
+    command = [sys.executable, "-m", "jupyterlab"]
+    command += [f"--ServerApp.ip={LOOPBACK}", f"--ServerApp.root_dir={study}", "--ServerApp.answer_yes=True"]
+    command += [f"--LabApp.default_url=/lab/tree/{NOTEBOOKS}/{_FIRST_NOTEBOOK}"]
+    command += ["--LabApp.news_url=None", f"--LabApp.check_for_updates_class={_NO_UPDATES}"]
+    command += ["--no-browser"] if no_browser else []
+    command += [f"--ServerApp.port={port}"] if port else []
+    is_root = hasattr(os, "geteuid") and os.geteuid() == 0
+    return command + (["--allow-root"] if is_root else [])
+
+
+def _run(command: list[str], *, folder: Path) -> int:
+    """Run a server until it or the user ends it, and take it along when this process is told to end."""
+
+    def leave(*_: object) -> None:
+        raise SystemExit(128 + signal.SIGTERM)
+
+    signal.signal(signal.SIGTERM, leave)
+    with subprocess.Popen(command, cwd=folder) as process:  # noqa: S603 - our own interpreter and arguments
+        try:
+            return process.wait()
+        except KeyboardInterrupt:
+            process.wait()
+            return 0
+        finally:
+            process.terminate()

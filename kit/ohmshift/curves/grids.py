@@ -9,6 +9,7 @@ import numpy as np
 from scipy.interpolate import Akima1DInterpolator
 
 from ohmshift.curves.values import FloatArray, Impedance, Response, ResponseSet, Step, read_only
+from ohmshift.curves.windows import average_ranges
 from ohmshift.errors import CurveError
 from ohmshift.units import OCTAVE_RATIO, octaves_from_frequency
 
@@ -289,13 +290,15 @@ def _onto(f: FloatArray, values: FloatArray, target: FloatArray) -> FloatArray:
     """Evaluate values (..., n) at the target frequencies: spline where sparse, mean of the step where dense."""
     x, y = np.log(f), np.log(np.clip(target, f[0], f[-1]))
     result = np.asarray(Akima1DInterpolator(x, values, axis=-1, method="makima")(y), dtype=np.float64)
-    edge = np.concatenate([[y[0]], (y[1:] + y[:-1]) / 2, [y[-1]]])
-    first, last = np.searchsorted(x, edge[:-1]), np.searchsorted(x, edge[1:])
-    dense = last - first >= _DENSE
+    if y.size < 2:  # noqa: PLR2004 - a step lies between two points
+        return result
+    middle = (y[1:] + y[:-1]) / 2
+    edge = np.concatenate([[2 * y[0] - middle[0]], middle, [2 * y[-1] - middle[-1]]])
+    count = np.diff(np.searchsorted(x, edge))
+    dense = (count >= _DENSE) & (edge[:-1] >= x[0]) & (edge[1:] <= x[-1])
     if np.any(dense):
-        running = np.concatenate([np.zeros((*values.shape[:-1], 1)), np.cumsum(values, axis=-1)], axis=-1)
-        first, last = first[dense], last[dense]
-        result[..., dense] = (running[..., last] - running[..., first]) / (last - first)
+        low_hz, high_hz = np.exp(edge[:-1][dense]), np.exp(edge[1:][dense])
+        result[..., dense] = average_ranges(f, values, low_hz=low_hz, high_hz=high_hz)
     return result
 
 

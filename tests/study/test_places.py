@@ -80,9 +80,9 @@ def test_borrowed_demo_is_one_a_process_and_goes_with_it(tmp_path: Path) -> None
 def test_demo_copy_holds_the_study_and_goes_over_nothing(tmp_path: Path) -> None:
     copy = demo_copy(tmp_path / "demo")
     source = shipped_folder("data_demo")
-    for name in ("study.toml", "measurements.csv", "earphones.csv"):
+    for name in ("study.toml", "measurements.csv", "earphones.csv", "findings/findings.jsonl"):
         assert (copy / name).read_bytes() == (source / name).read_bytes()
-    assert list(copy.rglob("__pycache__")) == []
+    assert not {"__pycache__", ".findings.jsonl.lock", "notebooks"} & {path.name for path in copy.rglob("*")}
     (copy / "study.toml").write_text("mine")
     with pytest.raises(StudyError, match="never goes over"):
         demo_copy(copy)

@@ -76,10 +76,11 @@ def load_rows(
         Rows and files that were left out, then files that are flagged.
     """
     clashes = _clashes(table.rows, settings)
+    inside = root.resolve()
     problems: list[Problem] = []
     loaded: list[Loaded] = []
     for line, row in progress(table.rows) if progress else table.rows:
-        result = clashes.get(line) or _place_problem(root, line, row) or _read(root, line, row)
+        result = clashes.get(line) or _place_problem(inside, line, row) or _read(root, line, row)
         if isinstance(result, Problem):
             problems.append(result)
         else:
@@ -122,10 +123,10 @@ def _clashes(rows: Iterable[tuple[int, MeasurementRow]], settings: StudySettings
     return problems
 
 
-def _place_problem(root: Path, line: int, row: MeasurementRow) -> Problem | None:
+def _place_problem(inside: Path, line: int, row: MeasurementRow) -> Problem | None:
     """Say what is wrong with the place of a row's file, if anything."""
-    path = root / row.file
-    if not path.resolve().is_relative_to(root.resolve()):
+    path = inside / row.file
+    if not path.resolve().is_relative_to(inside):
         rule, mend = "a file lies inside the study folder", "put the file itself there, not a link"
         return _left_out(row, line, "file", row.file, rule=rule, mend=mend)
     if path.exists():

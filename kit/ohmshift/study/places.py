@@ -19,6 +19,9 @@ NOTEBOOKS = "findings/notebooks"
 
 _PUT = ".put.json"
 
+_NOT_COPIED = ("__pycache__", "notebooks", ".*")
+"""What use leaves in a study, beside its data and findings."""
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class NotebooksPut:
@@ -148,7 +151,7 @@ def demo_copy(target: Path | str) -> Path:
         raise StudyError(str(target), "a copy never goes over anything", "something is there", mend)
     unfinished = copy.with_name(f".{copy.name}.part")
     shutil.rmtree(unfinished, ignore_errors=True)
-    shutil.copytree(shipped_folder("data_demo"), unfinished, ignore=shutil.ignore_patterns("__pycache__", "findings"))
+    shutil.copytree(shipped_folder("data_demo"), unfinished, ignore=shutil.ignore_patterns(*_NOT_COPIED))
     unfinished.rename(copy)
     return copy
 

@@ -115,7 +115,12 @@ class Lab:
     def run_all(self, page: Page, notebook: str) -> list[str]:
         """Open a notebook, run all its cells, and give what went wrong."""
         self.open(page, notebook)
-        return list(page.evaluate(_RUN_ALL))
+        return run_cells(page)
+
+
+def run_cells(page: Page) -> list[str]:
+    """Run all cells of the notebook that is open, and give errors and what went to standard error."""
+    return list(page.evaluate(_RUN_ALL))
 
 
 def wait_for_figures(page: Page) -> None:

@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import math
 import re
 import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import nbformat
+import numpy as np
 import pytest
-from browser_fixtures import canvas_hashes, wait_for_column, wait_for_figures, wait_for_other_pixels
+from browser_fixtures import (
+    canvas_hashes,
+    drawn_column,
+    run_cells,
+    wait_for_column,
+    wait_for_figures,
+    wait_for_other_pixels,
+)
 from show.kitchen import F, lift
 
 if TYPE_CHECKING:
@@ -69,3 +78,86 @@ def test_slider_moves_what_is_drawn(lab: Lab, page: Page, tmp_path: Path) -> Non
     assert added_ohm > 40
     wait_for_column(page, "0.line.0", "y", lift(added_ohm))
     page.screenshot(path=tmp_path / "after.png")
+
+
+FRAMES = """() => {
+  const plots = [];
+  const walk = (view) => {
+    if (view.model?.type === 'Figure') plots.push(view);
+    for (const child of view.child_views ?? []) walk(child);
+  };
+  for (const view of Bokeh.index) walk(view);
+  return plots.map((view) => {
+    const plot = view.plot_view ?? view;
+    const { width, height } = plot.frame.bbox;
+    const { x_range, y_range } = view.model;
+    return { width, height, x: [x_range.start, x_range.end], y: [y_range.start, y_range.end],
+             log: plot.frame.y_scale.type === 'LogScale', right: view.el.getBoundingClientRect().right };
+  });
+}"""
+LIBRARIES = """() => document.querySelectorAll('head > script[src^="blob:"]').length"""
+RESTART = """async () => {
+  const panel = window.jupyterapp.shell.currentWidget;
+  await panel.sessionContext.session.kernel.restart();
+}"""
+SAVE = "async () => { await window.jupyterapp.commands.execute('docmanager:save'); }"
+
+
+@pytest.mark.source("published", ref="IEC 60263:2020, 4.1 and 4.2, within 1 %")
+def test_frames_on_the_screen_keep_the_proportion_and_fit_a_laptop(lab: Lab, page: Page) -> None:
+    write_notebook(lab.root / "frames.ipynb", IMPORTS, "LiveFigure(charts(10))")
+    assert lab.run_all(page, "frames.ipynb") == []
+    wait_for_figures(page)
+    frames = page.evaluate(FRAMES)
+    assert len(frames) == 2
+    for frame, wanted in zip(frames, (20, 20), strict=True):
+        decade_px = frame["width"] / math.log10(frame["x"][1] / frame["x"][0])
+        low, high = frame["y"]
+        db = 20 * math.log10(high / low) if frame["log"] else high - low
+        assert decade_px / (frame["height"] / db) == pytest.approx(wanted, rel=0.01)
+        assert frame["right"] <= 1280
+
+
+def test_two_figures_live_on_a_page_and_come_back_after_a_restart(lab: Lab, page: Page) -> None:
+    grow = "one.show_charts(charts(40)[:1])\nother.show_charts(charts(50))"
+    write_notebook(
+        lab.root / "two.ipynb",
+        IMPORTS,
+        "one = LiveFigure(charts(10))\none",
+        "other = LiveFigure(charts(20))\nother",
+        grow,
+    )
+    lab.open(page, "two.ipynb")
+    for _ in range(2):
+        assert run_cells(page) == []
+        wait_for_figures(page)
+        page.wait_for_function("() => document.querySelectorAll('.ohmshift-live').length === 2")
+        page.wait_for_timeout(1000)
+        first, second = sorted(drawn_column(page, "0.line.0", "y"))  # by the first value, which grows with the ohms
+        np.testing.assert_allclose(first, lift(40), atol=1e-3)
+        np.testing.assert_allclose(second, lift(50), atol=1e-3)
+        assert len(drawn_column(page, "1.line.0", "y")) == 1  # the first figure was built anew, with one chart
+        assert len(page.evaluate(FRAMES)) == 3
+        assert page.evaluate(LIBRARIES) == 1
+        page.evaluate(RESTART)
+
+
+def test_a_saved_notebook_is_small_and_shows_the_still_without_its_kernel(lab: Lab, page: Page, tmp_path: Path) -> None:
+    write_notebook(lab.root / "saved.ipynb", IMPORTS, "LiveFigure(charts(10))")
+    assert lab.run_all(page, "saved.ipynb") == []
+    wait_for_figures(page)
+    still = page.locator(".jp-OutputArea-output.jp-RenderedImage img")
+    assert still.count() == 1
+    assert not still.is_visible()
+    page.evaluate(SAVE)
+    saved = lab.root / "saved.ipynb"
+    assert 20_000 < saved.stat().st_size < 300_000
+    shutil.copy(saved, lab.root / "copy.ipynb")
+
+    lab.open(page, "copy.ipynb")
+    still.wait_for(state="visible", timeout=30_000)
+    assert page.locator(".ohmshift-live").count() == 0
+    assert still.evaluate("(img) => img.naturalWidth") == 840
+    page.wait_for_timeout(3000)
+    page.screenshot(path=tmp_path / "copy.png")
+    assert still.is_visible()

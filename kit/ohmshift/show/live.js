@@ -50,7 +50,12 @@ async function render({ model, el }) {
   let gone = false;
 
   function clear() {
+    const documents = new Set(views.map((view) => view.model.document));
     for (const view of views) view.remove();
+    for (const old of documents) {
+      const place = bokeh.documents.indexOf(old);
+      if (place >= 0) bokeh.documents.splice(place, 1); // or the page keeps it, numbers and all
+    }
     views = [];
     root.replaceChildren();
   }

@@ -150,10 +150,11 @@ def show_with_still(widget: ipywidgets.Widget, charts: Chart | Sequence[Chart], 
     """
     view = {"version_major": 2, "version_minor": 0, "model_id": widget.model_id}
     display({"text/plain": sentence, _WIDGET: view}, raw=True)  # type: ignore[no-untyped-call]
-    display(still_bundle(charts), raw=True)  # type: ignore[no-untyped-call]
+    still, metadata = still_bundle(charts)
+    display(still, metadata=metadata, raw=True)  # type: ignore[no-untyped-call]
 
 
-def still_bundle(charts: Chart | Sequence[Chart]) -> dict[str, str]:
+def still_bundle(charts: Chart | Sequence[Chart]) -> tuple[dict[str, str], dict[str, dict[str, str]]]:
     """Give a still picture of charts and its alternative text as the content of an output.
 
     Parameters
@@ -165,10 +166,13 @@ def still_bundle(charts: Chart | Sequence[Chart]) -> dict[str, str]:
     -------
     dict of str to str
         MIME types and contents.
+    dict of str to dict
+        Their metadata: the alternative text, which exported pages take from there.
     """
     stack = as_stack(charts)
+    spoken = " ".join(chart.alt_text for chart in stack)
     picture = base64.b64encode(draw_still(stack)).decode("ascii")
-    return {"text/plain": f"<Still: {' '.join(chart.alt_text for chart in stack)}>", "image/png": picture}
+    return {"text/plain": f"<Still: {spoken}>", "image/png": picture}, {"image/png": {"alt": spoken}}
 
 
 def summary_line(text: str) -> ipywidgets.HTML:

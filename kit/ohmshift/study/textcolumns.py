@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _HEADER_LINES = 50
 _MARKS = re.compile(r"""^[ \t]*(?:[#%*!;/']+|--|rem\b)[ \t]*""", re.IGNORECASE)
+_HAS_LETTER = re.compile(r"[^\W\d_]|°")
 _UNIT_APART = re.compile(r"[ \t]+(?=[(\[])")
 _ROLES = tuple(
     (role, re.compile(pattern, re.IGNORECASE))
@@ -30,8 +31,8 @@ _ROLES = tuple(
         ("level", r"db(?!/)"),
         ("frequency", r"fr[eé]q(?!\w*[ _-]*resp)|frekv|frec|^f\b|^\W*k?hz\W*$"),
         ("phase", r"phas|fase|\bdeg|°|\brad(?:ian)?s?\b|\barg|winkel|theta|\bphi\b|[θφ]"),
-        ("imaginary", r"\bim(?:ag\w*)?(?![a-z])|\bimz|z''|zim|\breactance|^xs?\b.*ohm"),
-        ("real", r"\bre(?:al)?(?![a-z])|\brez|z'|zre|\bresistance|^rs?\b.*ohm"),
+        ("imaginary", r"\bim(?:ag\w*)?(?![a-z])|\bimz|z''|zim|\breactance"),
+        ("real", r"\bre(?:al)?(?![a-z])|\brez|z'|zre|\bresistance"),
         ("level", r"\bspl\b|\blevel\b|pegel|niveau|livello|nivel"),
         ("impedance", r"\bk?ohms?\b|[ΩΩ]|\|z\||\bz\b|zmod|impedan"),
         ("linear", r"[(\[ ](?:m|µ|u)?(?:pa|v|a|%)[)\]]?$|pascal|volt|percent"),
@@ -151,7 +152,7 @@ def _splits(text: str, delimiter: str, n_columns: int) -> tuple[tuple[str, tuple
             names = split_row(line, mark) if bare else []
             if len(names) == n_columns + 1 and not names[-1]:
                 names.pop()
-            if len(names) == n_columns and any(names):
+            if len(names) == n_columns and any(map(_HAS_LETTER.search, names)):
                 found.append((mark, tuple(names)))
     names = re.split(r"[ \t]{2,}", bare)
     if len(names) == n_columns:
@@ -233,8 +234,8 @@ def frequency_column(file: TextFile, columns: Columns, table: Table) -> tuple[in
     Notes
     -----
     Without a name that tells, frequency is the one column that rises or falls throughout, stays at
-    or above zero and spans a factor of ten; or the first, where no column does and no other can be
-    it.
+    or above zero and spans a factor of ten; or the first, where no other can be it: a wrong row of it
+    is then refused by its line.
     """
     roles = columns.roles()
     open_columns = [i for i, role in enumerate(roles) if role == "frequency"]
@@ -243,10 +244,13 @@ def frequency_column(file: TextFile, columns: Columns, table: Table) -> tuple[in
     open_columns = open_columns or [i for i in range(table.values.shape[1]) if not roles or roles[i] == "unknown"]
     able = [i for i in open_columns if _is_monotone(table, i)]
     wide = [i for i in able if _span(table.values[:, i]) >= 10]  # noqa: PLR2004 - as documented
-    if len(wide) == 1 and (wide[0] == open_columns[0] or _turns(table.values[:, open_columns[0]])):
+    first = open_columns[0] if open_columns else None
+    if len(wide) == 1 and (first == wide[0] or _turns(table.values[:, first])):
         return wide[0], "content"
-    if open_columns and not wide and able in ([], [open_columns[0]]):
-        return open_columns[0], "the first, and no other can be it"
+    if first is not None and first not in able and (not wide or not _turns(table.values[:, first])):
+        return first, "the first, and no other can be it"
+    if able == [first] and not wide:
+        return able[0], "the first, and no other can be it"
     raise file.refusal(
         "it must be clear which column holds frequency",
         f"it may be {' or '.join(map(columns.told, able))}" if able else "none is named so",
@@ -256,9 +260,9 @@ def frequency_column(file: TextFile, columns: Columns, table: Table) -> tuple[in
 
 
 def _turns(values: FloatArray) -> bool:
-    """Say whether values both rise and fall, or are below zero: no frequencies, one wrong row or not."""
+    """Say whether values rise and fall, stay the same or are below zero: no frequencies, one row wrong or not."""
     steps = np.diff(values)
-    return bool((steps > 0).any() and (steps < 0).any()) or bool((values < 0).any())
+    return bool((steps > 0).any() == (steps < 0).any()) or bool((values < 0).any())
 
 
 def _is_monotone(table: Table, column: int) -> bool:

@@ -96,11 +96,27 @@ def parse(file: TextFile, layout: Layout, decimal: Decimal) -> Table:
     FileRefusedError
         A row has another number of cells than the first, or a line is neither row nor comment.
     """
-    values = _parse_plain(file.text[layout.start :], layout, decimal)
-    if values is not None:
-        return Table(values=values, first_line=layout.first_line)
+    parts = []
+    for part in _parts(file, layout):
+        values = _parse_plain(part, layout, decimal)
+        if values is None:
+            break
+        parts.append(values)
+    else:
+        return Table(values=parts[0] if len(parts) == 1 else np.concatenate(parts), first_line=layout.first_line)
     check_characters(file)
     return _parse_strictly(file, layout, decimal)
+
+
+def _parts(file: TextFile, layout: Layout) -> Iterator[bytes]:
+    """Cut rows into parts whose numbers stay in the processor's cache: half the time for long files."""
+    start, stop = layout.start, len(file.text.rstrip(b"\n "))
+    while start < stop:
+        end = file.text.find(b"\n", start + _PART_BYTES, stop) + 1 or stop
+        if end - start > _PART_BYTES + LINE_LIMIT_BYTES:
+            raise long_line(file.source, file.text.count(b"\n", 0, end - 1) + 1)
+        yield file.text[start:end] if end < stop else file.text[start:end] + b"\n"
+        start = end
 
 
 @lru_cache
@@ -118,8 +134,6 @@ def _parse_plain(body: bytes, layout: Layout, decimal: Decimal) -> FloatArray | 
     if body.translate(None, NUMBER_CHARACTERS):
         return None
     body = body.translate(_translation(layout.delimiter, decimal.mark))
-    if not body.endswith(b"\n") or body.endswith(b"\n\n"):
-        body = body.rstrip(b"\n") + b"\n"
     if layout.trailing:
         body = body.replace(b"\t\n", b"\n")
     elif layout.delimiter == " ":
@@ -130,22 +144,8 @@ def _parse_plain(body: bytes, layout: Layout, decimal: Decimal) -> FloatArray | 
         return None
     if b"e" in body or b"E" in body or b"+" in body:
         return _floats(body, layout.n_columns)
-    parts = []
-    for part in _parts(body):
-        values = _exact_integers(part, layout.n_columns)
-        if values is None:
-            return _floats(body, layout.n_columns)
-        parts.append(values)
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
-
-
-def _parts(body: bytes) -> Iterator[bytes]:
-    """Cut rows into parts whose numbers stay in the processor's cache: half the time for long files."""
-    start = 0
-    while start < len(body):
-        end = body.find(b"\n", start + _PART_BYTES) + 1 or len(body)
-        yield body[start:end]
-        start = end
+    values = _exact_integers(body, layout.n_columns)
+    return _floats(body, layout.n_columns) if values is None else values
 
 
 def _single_blanks(body: bytes) -> bytes:

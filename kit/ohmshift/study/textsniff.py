@@ -19,9 +19,9 @@ DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", " ": "blanks"}
 NUMBER_CHARACTERS = b"0123456789+-.eE \t\n,;"
 _SAMPLE_ROWS = 12
 
-_NUMBER = rb"[+-]?(?:\d[\d.,']*|[.,]\d+)(?:[eEdD][+-]?\d+)?"
+_NUMBER = rb"[+-]?(?:\d+(?:[.,']\d{3})*(?:[.,]\d*)?|[.,]\d+)(?:[eEdD][+-]?\d+)?"
 _SEPARATOR = rb'"?(?:[ \t]*[;,\t][ \t]*|[ \t]+)"?'
-_ROW = re.compile(rb'[ \t]*"?' + _NUMBER + _SEPARATOR + rb"[+-]?[.,]?\d")
+_ROW = re.compile(rb'[ \t]*"?' + _NUMBER + _SEPARATOR + rb"[+-]?[.,]?\d(?!\d*[:/-])")
 _DIGIT_FIRST = re.compile(rb'[ \t]*"?[+-]?[.,]?\d')
 _ONE_NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eEdD][+-]?\d+)?")
 _MISSING = re.compile(r"(?:[+-]?(?:nan|inf(?:inity)?)|[+-]?1\.#\w+|n/?a|null|none|nil|#\S*|-+|\?+|x|)", re.IGNORECASE)

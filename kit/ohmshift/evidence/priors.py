@@ -39,7 +39,7 @@ def fit_prior(variance_db2: FloatArray, degrees: FloatArray, *, widening: float 
     -----
     The textbook estimate takes the prior as known. With a handful of earphones it is not: in simulated studies that
     gave 10 to 19 % false alarms for 5 % wanted. So the spread of the log variances is enlarged by the error of their
-    mean, and by half a standard error of their spread.
+    mean, and by half a standard error of their spread; for that the spread counts as at least what chance makes.
 
     References
     ----------
@@ -56,10 +56,11 @@ def fit_prior(variance_db2: FloatArray, degrees: FloatArray, *, widening: float 
     e = np.log(np.maximum(variance_db2, LEAST_VARIANCE_DB2)) - log_bias(degrees)  # Section 6.2 of [1]
     mean = e.mean(axis=0)
     total = ((e - mean) ** 2).sum(axis=0) / (m - 1)
-    between = total - polygamma(1, degrees / 2).mean(axis=0)
+    chance = polygamma(1, degrees / 2).mean(axis=0)
+    between = total - chance
     if widening > 0:
-        error_of_spread = total * np.sqrt(2 / (m - 1))
-        between = np.maximum(between, 0) + total / m + widening / 2 * error_of_spread
+        error = np.maximum(total, chance)
+        between = np.maximum(between, 0) + error / m + widening / 2 * error * np.sqrt(2 / (m - 1))
     known = between > _ALL_ALIKE
     prior_degrees = np.full(mean.shape, np.inf)
     prior_degrees[known] = 2 * invert_trigamma(between[known])
@@ -116,7 +117,7 @@ def log_bias(degrees: FloatArray) -> FloatArray:
     Returns
     -------
     ndarray
-        digamma(d/2) - log(d/2), same shape.
+        The mean, digamma(d/2) - log(d/2), same shape.
 
     Examples
     --------

@@ -31,8 +31,9 @@ REGIONS = (("bass", 0.0, 10**1.95), ("midrange", 10**1.95, 10**3.75), ("treble",
 """Regions judged apart: name, and the frequencies [Hz] between which their mid-band frequencies lie. The limits are the
 edges of third-octave bands, so that those at 100 Hz and at 5 kHz belong to the midrange."""
 
-FEW_EARPHONES = 5
-"""With fewer earphones the noise floor itself is poorly known, and the verdict says so."""
+FEW_EARPHONES = 4
+"""With fewer earphones the noise floor itself is poorly known, and the verdict says so: two or three, with two seats
+each, gave 8 to 9 % false alarms in simulated studies instead of 5 %."""
 
 HIGHEST_ALPHA = 0.5
 
@@ -48,12 +49,12 @@ class RegionVerdict:
     ----------
     name : str
         "bass", "midrange" or "treble".
-    low_hz, high_hz : float
-        Edges of the bands judged [Hz]; nan where none is.
     word : str
         One of the four words of `Verdict`.
     sentence : str
         The word with its numbers.
+    low_hz, high_hz : float
+        Edges of the bands judged [Hz]; nan where none is.
     bound_db : float
         Smallest margin [dB] that "no change larger than" would hold for; infinite where nothing can be said.
     largest_db : float
@@ -63,13 +64,13 @@ class RegionVerdict:
     """
 
     name: str
-    low_hz: float
-    high_hz: float
     word: Word
     sentence: str
-    bound_db: float
-    largest_db: float
-    largest_hz: float
+    low_hz: float = float("nan")
+    high_hz: float = float("nan")
+    bound_db: float = float("inf")
+    largest_db: float = float("nan")
+    largest_hz: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -304,7 +305,8 @@ def _warn_of_floor(
     if guard > 1:
         found.append(f"noisier than the floor it borrows: variance widened by a factor of {guard:.1f}")
     if len(part.labels) < FEW_EARPHONES:
-        found.append(f"the noise floor rests on {len(part.labels)} earphones only")
+        few = f"the noise floor rests on {len(part.labels)} earphones only"
+        found.append(f"{few}: false alarms may be up to twice as frequent")
     if repeated and change.label not in part.labels:
         found.append("this earphone's repeats are not part of the noise floor")
     return tuple(found)
@@ -351,17 +353,7 @@ def _judge_region(
     bands = change.bands
     inside = test.judged & (bands.mid_hz >= low_hz) & (bands.mid_hz < high_hz)
     if not inside.any():
-        nan = float("nan")
-        return RegionVerdict(
-            name=name,
-            low_hz=nan,
-            high_hz=nan,
-            word="cannot tell",
-            sentence="Cannot tell: the data do not cover it.",
-            bound_db=np.inf,
-            largest_db=nan,
-            largest_hz=nan,
-        )
+        return RegionVerdict(name=name, word="cannot tell", sentence="Cannot tell: the data do not cover it.")
     bound = float(test.band_bound_db[inside].max())
     at = int(np.argmax(np.where(inside, np.abs(np.nan_to_num(change.band_change_db)), -1.0)))
     word = choose_word(changed=bool(test.changed[inside].any()), bounded=bound <= margin_db)

@@ -213,9 +213,10 @@ def say_verdict(
     str
         One sentence.
     """
-    reach = f"no band changed by more than {_up(bound_db)} dB"
+    known = bool(np.isfinite(bound_db))
+    reach = f"no band changed by more than {_up(bound_db)} dB" if known else "how large others are cannot be told"
     if word == "cannot tell":
-        if not np.isfinite(bound_db):
+        if not known:
             return "Cannot tell: nothing here separates a change from measurement variation."
         return f"Cannot tell: no band stands out from variation, but one may have changed by {_up(bound_db)} dB."
     if word == "no change larger than":
@@ -225,8 +226,7 @@ def say_verdict(
     if word == "changed, by no more than":
         return f"Changed, by no more than {margin_db:g} dB: {count}, most {largest}; {reach}."
     over = f", certainly by more than {margin_db:g} dB" if beyond.any() else ""
-    known = reach if np.isfinite(bound_db) else "how large others may be cannot be told"
-    return f"Changed{over}: {count}, most {largest}; {known}."
+    return f"Changed{over}: {count}, most {largest}; {reach}."
 
 
 def name_frequency(frequency_hz: float) -> str:

@@ -22,7 +22,8 @@ _SAMPLE_ROWS = 12
 _NUMBER = rb"[+-]?(?:\d+(?:[.,']\d{3})*(?:[.,]\d*)?|[.,]\d+)(?:[eEdD][+-]?\d+)?"
 _SEPARATOR = rb'"?(?:[ \t]*[;,\t][ \t]*|[ \t]+)"?'
 _ROW = re.compile(rb'[ \t]*"?' + _NUMBER + _SEPARATOR + rb"[+-]?[.,]?\d(?!\d*[:/-])")
-_DIGIT_FIRST = re.compile(rb'[ \t]*"?[+-]?[.,]?\d')
+_LIKE_A_ROW = re.compile(rb"""[ \t]*"?(?:[^ \t;,"]*[\d.,]|[+-]?(?:nan|inf|null|n/?a)\b)""", re.IGNORECASE)
+_NUMBER_SIGNS = re.compile(r"[\d.,]")
 _ONE_NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eEdD][+-]?\d+)?")
 _MISSING = re.compile(r"(?:[+-]?(?:nan|inf(?:inity)?)|[+-]?1\.#\w+|n/?a|null|none|nil|#\S*|-+|\?+|x|)", re.IGNORECASE)
 _COMMENT = re.compile(r"[ \t]*(?:[#%*!;]|//|--(?!\d)|rem\b)", re.IGNORECASE)
@@ -183,7 +184,7 @@ def _find_first_row(file: TextFile, first_line: int | None) -> tuple[int, int, l
                 return position, line, suspects
             if first_line is not None:
                 break
-            if _DIGIT_FIRST.match(text, position, end):
+            if _LIKE_A_ROW.match(text, position, end):
                 suspects.append((line, text[position:end]))
         position, line = end + 1, line + 1
     if first_line is not None:
@@ -240,12 +241,13 @@ def _is_zero_row(file: TextFile, text: bytes, *, line: int, delimiter: str, most
     """Refuse a line before the first row that may be a row itself, unless it is one at 0 Hz."""
     row = text.decode("utf-8", "replace")
     cells = split_row(row, delimiter)
-    if is_comment(row, delimiter) or not _ONE_NUMBER.fullmatch(cells[0]):
+    if is_comment(row, delimiter):
         return False
+    is_number = bool(_ONE_NUMBER.fullmatch(cells[0]))
     missing = len(cells) <= most + 1 and any(_MISSING.fullmatch(cell) for cell in cells[1:])
-    if missing and not re.search("[1-9]", cells[0]):
+    if is_number and missing and not re.search("[1-9]", cells[0]):
         return True
-    if missing or len(cells) in {1, most}:
+    if (is_number and (missing or len(cells) in {1, most})) or (len(cells) <= most + 1 and _is_garbled(cells)):
         raise file.refusal(
             "a line before the first row must not look like a row",
             f"it reads {shown(text)}",
@@ -253,6 +255,13 @@ def _is_zero_row(file: TextFile, text: bytes, *, line: int, delimiter: str, most
             line=line,
         )
     return False
+
+
+def _is_garbled(cells: list[str]) -> bool:
+    """Say whether the first cell was a number before something spoilt it: others are, and half its signs fit."""
+    first = cells[0]
+    fits = len(_NUMBER_SIGNS.findall(first)) * 2 >= len(first) or _MISSING.fullmatch(first)
+    return bool(fits) and any(map(_ONE_NUMBER.fullmatch, cells[1:]))
 
 
 def shown(text: bytes | str) -> str:

@@ -35,6 +35,9 @@ _PEAK_SIGMA = 1.5
 _SLOPE_SIGMA = 2.0
 """Smoothing before peaks are picked and before slopes are taken, points of the common grid."""
 
+_PEAK_REACH = 3
+"""How far a slope may displace a peak before it counts as a shoulder, points of the common grid: 1/16 octave."""
+
 _LEAST_PROMINENCE_DB = 0.3
 
 _ROUNDING = 1e-9
@@ -76,9 +79,9 @@ def find_resonance(curve: Response | ResponseSet) -> tuple[Resonance, ...]:
 
     Notes
     -----
-    The level is smoothed lightly (1/14 octave at half maximum) and a straight line over log frequency taken off; of the
-    peaks between 5.5 and 11.5 kHz the most prominent one counts, at the vertex of the parabola through its three
-    highest points.
+    The level is smoothed lightly (1/14 octave at half maximum). Of the peaks between 5.5 and 11.5 kHz the one counts
+    that is most prominent once a straight line over log frequency is taken off. Its frequency is the vertex of the
+    parabola through the three highest points of the smoothed level.
 
     Examples
     --------
@@ -87,7 +90,7 @@ def find_resonance(curve: Response | ResponseSet) -> tuple[Resonance, ...]:
     >>> bump = 9 * np.exp(-((np.log(f / 7300) / 0.1) ** 2))
     >>> (found,) = find_resonance(Response(frequency_hz=f, level_db=bump, label="sieve"))
     >>> round(found.frequency_hz), round(found.prominence_db, 1)
-    (7306, 8.3)
+    (7300, 8.3)
     """
     if not covers_resonance(curve):
         f = curve.frequency_hz
@@ -155,18 +158,25 @@ def pick_peaks(level_db: FloatArray) -> tuple[Resonance, ...]:
         The most prominent peak between 5.5 and 11.5 kHz.
     """
     smooth = gaussian_filter1d(level_db, _PEAK_SIGMA, axis=-1)[:, _PEAK_COLUMNS]
-    return tuple(_pick_peak(row) for row in smooth - smooth @ _LINE @ _LINE.T)
+    flattened = smooth - smooth @ _LINE @ _LINE.T
+    return tuple(_pick_peak(row, flat) for row, flat in zip(smooth, flattened, strict=True))
 
 
-def _pick_peak(level: FloatArray) -> Resonance:
-    peaks, found = find_peaks(level, prominence=_LEAST_PROMINENCE_DB)
+def _pick_peak(level: FloatArray, flattened: FloatArray) -> Resonance:
+    """Pick the peak of the flattened level; its vertex is that of the level as a chart shows it, where that has one."""
+    peaks, found = find_peaks(flattened, prominence=_LEAST_PROMINENCE_DB)
     position = _PEAK_HZ[peaks]
     inside = (position >= PEAK_BAND_HZ[0]) & (position <= PEAK_BAND_HZ[1])
     if not np.any(inside):
         return Resonance(frequency_hz=None, prominence_db=0.0)
     best = int(np.argmax(np.where(inside, found["prominences"], -np.inf)))
     i = int(peaks[best])
-    point = i + float(_vertex(level[i - 1], level[i], level[i + 1]))
+    near = np.arange(max(i - _PEAK_REACH, 1), min(i + _PEAK_REACH + 1, level.size - 1))
+    top = int(near[np.argmax(level[near])])
+    if level[top] > max(level[top - 1], level[top + 1]):
+        point = top + float(_vertex(level[top - 1], level[top], level[top + 1]))
+    else:
+        point = i + float(_vertex(flattened[i - 1], flattened[i], flattened[i + 1]))
     frequency_hz = float(_PEAK_HZ[0] * OCTAVE_RATIO ** (point / POINTS_PER_OCTAVE))
     return Resonance(frequency_hz=frequency_hz, prominence_db=float(found["prominences"][best]))
 

@@ -148,9 +148,8 @@ def bench_shifts(earphones: int) -> None:
             median = f"{np.median(np.concatenate(certain)):.3f} %" if certain else "-"
             of_all = f"{len(certain) / earphones:.0%} | {np.median(np.concatenate(every)):.3f} %"
             pooled.extend(certain)
-            print(
-                f"| {kind} | {seats} + {seats} | {of_all} | {median} | {wrong} | {f'{max(again):.3f} dB' if again else '-'} |"
-            )
+            idempotent = f"{max(again):.3f} dB" if again else "-"
+            print(f"| {kind} | {seats} + {seats} | {of_all} | {median} | {wrong} | {idempotent} |")
     rows = np.concatenate(pooled)
     print(f"\nOf all {rows.size} certain rows {np.mean(rows > 2):.2%} are wrong by more than 2 % (target <= 0.4 %).")
 

@@ -138,8 +138,15 @@ def draw_impedance(name: str, impedance: Impedance | None) -> Chart:
         y_unit="ohm",
         scale="ohm",
         y_range=reach,
+        db_per_decade=_flatness(reach),
         lines=(Line(x=x, y=y, label="magnitude", colour=2, width=2.4),),
     )
+
+
+def _flatness(reach: tuple[float, float]) -> int:
+    """Choose the proportion of IEC 60263 at which an impedance stays low enough to see sliders and curves at once."""
+    decades = float(np.log10(reach[1] / reach[0]))
+    return next((ratio for ratio, most in ((20, 0.75), (25, 1.4)) if decades <= most), 50)
 
 
 def _decades(lowest: float, highest: float) -> tuple[float, float]:

@@ -62,6 +62,14 @@ class Study:
     problems: tuple[Problem, ...]
     curves: Mapping[str, Response | Impedance]
 
+    def __repr__(self) -> str:
+        """Say in a sentence what the study holds."""
+        left_out = sum(problem.effect == "left out" for problem in self.problems)
+        return (
+            f"<{self.settings.title}: {len(self.names)} earphones, {len(self.curves)} usable curves; "
+            f"{left_out} left out, {len(self.problems) - left_out} flagged>"
+        )
+
     @property
     def names(self) -> tuple[str, ...]:
         """Names of all earphones, in the order of earphones.csv."""

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 Settings = TypeVar("Settings")
 
 _SAME_MOVE_S = 1.5
-_LABEL = "190px"
-_WIDTH = "620px"
+_LABEL = "245px"
+_WIDTH = "720px"
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -155,7 +155,10 @@ class ExplainPanel(Panel[ExplainSettings]):
         rows = rows[(rows["earphone"] == name) & (rows["quantity"] == "impedance")]
         known = {str(file): self.study.curves[str(file)].provenance.sha256 for file in rows["file"]}
         return View(
-            charts=(draw_comparison(pair, sentence), draw_impedance(name, impedance)),
+            charts=(
+                draw_comparison(pair, sentence, self._reach(name, impedance)),
+                draw_impedance(name, impedance),
+            ),
             sentence=sentence,
             table=comparison_table(pair),
             draft=Draft(
@@ -180,13 +183,21 @@ class ExplainPanel(Panel[ExplainSettings]):
         bands = band_levels(predicted.frequency_hz, predicted.tonal_change_db, change.bands)
         return Comparison(change=change, verdict=verdict, predicted=predicted, predicted_band_db=bands)
 
+    def _reach(self, name: str, impedance: Impedance | None) -> tuple[float, float]:
+        """Give a vertical range that holds every measured change, and the sliders' largest predicted one."""
+        measured = [self.comparison.change(name, ohm).band_change_db for ohm in self.comparison.resistances(name)]
+        if impedance is None:
+            return symmetric_range(*measured)
+        largest = predict_change(impedance, added_ohm=MOST_OHM, source_ohm=self.study.settings.cable_ohm)
+        return symmetric_range(*measured, largest.tonal_change_db)
+
     def _matches(self, settings: ExplainSettings, measured_ohm: float) -> bool:
         measured_source = self.comparison.aligned[settings.earphone, measured_ohm].source_ohm
         asked = settings.output_ohm + self.study.settings.cable_ohm
         return settings.added_ohm == measured_ohm and abs(asked - measured_source) < 0.05  # noqa: PLR2004 - slider step
 
 
-def draw_comparison(pair: Comparison, alt_text: str) -> Chart:
+def draw_comparison(pair: Comparison, alt_text: str, y_range: tuple[float, float]) -> Chart:
     """Chart the measured change with its interval, and the predicted one.
 
     Parameters
@@ -195,6 +206,8 @@ def draw_comparison(pair: Comparison, alt_text: str) -> Chart:
         Both changes.
     alt_text : str
         The chart in a sentence.
+    y_range : tuple of float
+        Ends of the vertical axis [dB], the same wherever the sliders stand.
 
     Returns
     -------
@@ -214,7 +227,7 @@ def draw_comparison(pair: Comparison, alt_text: str) -> Chart:
         alt_text=alt_text,
         y_label="Change, level apart",
         y_unit="dB",
-        y_range=symmetric_range(middle, y, np.array([9.0])),
+        y_range=y_range,
         lines=(
             Line(x=change.bands.mid_hz, y=middle, label="measured", colour=0, width=2.4),
             Line(x=x, y=y, label="predicted", colour=1, width=2.4),

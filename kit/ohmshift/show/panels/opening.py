@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import ipywidgets as widgets
+import pandas as pd
 from IPython.core.getipython import get_ipython
 from IPython.display import display
 
@@ -50,7 +51,7 @@ class Progress(widgets.HBox):  # type: ignore[misc]
         """
         listed = list(items)
         self.bar.max = max(len(listed), 1)
-        if get_ipython() is not None:  # type: ignore[no-untyped-call]
+        if get_ipython() is not None:
             display(self)  # type: ignore[no-untyped-call]
         for item in listed:
             yield item
@@ -78,5 +79,10 @@ def open_here() -> Study:
     ------
     StudyError
         The study cannot be used as it stands.
+
+    Notes
+    -----
+    From then on pandas shows whole sentences in the kernel's tables, since a problem cut short cannot be mended.
     """
+    pd.set_option("display.max_colwidth", None)
     return open_study(study_folder(), progress=Progress("Reading the study's curves."))

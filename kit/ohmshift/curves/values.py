@@ -252,12 +252,13 @@ def _lock(curve: object, name: str, dtype: type, shape: tuple[int, ...], label: 
         raise CurveError(
             where, f"values must have shape {shape}", f"they have {array.shape}", "give one value a frequency"
         )
-    bad = np.flatnonzero(~np.isfinite(array).ravel())
-    if bad.size:
+    finite = np.isfinite(array)
+    if not finite.all():
+        bad = int(np.argmin(finite))
         raise CurveError(
             where,
             "every value must be a finite number",
-            f"value {bad[0] + 1} is {array.ravel()[bad[0]]}",
+            f"value {bad + 1} is {array.ravel()[bad]}",
             "drop that row at its source",
         )
     object.__setattr__(curve, name, array)
@@ -272,9 +273,9 @@ def _lock_frequency(curve: Response | Impedance | ResponseSet, label: str) -> in
         raise CurveError(where, "a curve needs at least two points", f"it has {n}", "measure at more frequencies")
     if f[0] <= 0:
         raise CurveError(where, "frequency must be above 0 Hz", f"the first is {f[0]:g} Hz", "drop that row")
-    fall = np.flatnonzero(np.diff(f) <= 0)
-    if fall.size:
-        i = fall[0]
+    rises = f[1:] > f[:-1]
+    if not rises.all():
+        i = int(np.argmin(rises))
         raise CurveError(
             where,
             "frequency must rise at every row",

@@ -125,7 +125,7 @@ def _read_bytes(path: str | os.PathLike[str], name: str) -> bytes:
         status = os.stat(path)  # noqa: PTH116 - see read_text
         _check_status(status, name)
         with open(path, "rb", buffering=0) as handle:  # noqa: PTH123 - see read_text
-            raw = handle.read(LINE_LIMIT_BYTES)
+            raw = handle.read(min(status.st_size + 1, LINE_LIMIT_BYTES))
             if len(raw) == LINE_LIMIT_BYTES:
                 if b"\n" not in raw and b"\r" not in raw:
                     raise long_line(name, 1)

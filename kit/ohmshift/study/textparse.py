@@ -207,7 +207,7 @@ def _floats(body: bytes, n_columns: int) -> FloatArray | None:
     if not _is_full(marks, n_columns):
         return None
     try:
-        values = np.array([float(cell) for cell in body.decode("ascii").split()])
+        values = np.fromiter(map(float, body.decode("ascii").split()), np.float64)
     except ValueError:
         return None
     if values.size != marks.size or not np.isfinite(values).all():

@@ -1,6 +1,6 @@
 """How a text is laid out: where the rows begin, what separates the cells, which mark is the decimal sign.
 
-A dozen rows are looked at. What they leave open is decided from the file as a whole, or refused.
+The first dozen rows or so are looked at. What they leave open is decided from the file as a whole, or refused.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", " ": "blanks"}
 NUMBER_CHARACTERS = b"0123456789+-.eE \t\n,;"
-_SAMPLE_ROWS = 12
+_SAMPLE_BYTES = 240
 
 _NUMBER = rb"[+-]?(?:\d+(?:[.,']\d{3})*(?:[.,]\d*)?|[.,]\d+)(?:[eEdD][+-]?\d+)?"
 _SEPARATOR = rb'"?(?:[ \t]*[;,\t][ \t]*|[ \t]+)"?'
@@ -205,12 +205,8 @@ def _find_first_row(file: TextFile, first_line: int | None) -> tuple[int, int, l
 
 def _sample(text: bytes, start: int) -> bytes:
     """Give the first rows, without comments and empty lines."""
-    end = start
-    for _ in range(_SAMPLE_ROWS):
-        end = text.find(b"\n", end) + 1
-        if not end:
-            break
-    rows = text[start : end or len(text)][: _SAMPLE_ROWS * LINE_LIMIT_BYTES]
+    end = text.find(b"\n", start + _SAMPLE_BYTES)
+    rows = text[start : end if end >= 0 else len(text)][: _SAMPLE_BYTES + LINE_LIMIT_BYTES]
     if not rows.translate(None, NUMBER_CHARACTERS) and b"\n\n" not in rows:
         return rows
     return b"\n".join(row for row in rows.split(b"\n") if _ROW.match(row))

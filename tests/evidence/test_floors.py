@@ -7,15 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from scipy import stats
-from scipy.special import polygamma
 
 from ohmshift.curves.grids import octave_grid
 from ohmshift.evidence.changes import measure_change
 from ohmshift.evidence.floors import MOST_DEGREES, Repeatability, estimate_noise_floor, guard_factor
-from ohmshift.evidence.priors import fit_prior, invert_trigamma
+from ohmshift.evidence.priors import invert_trigamma
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -25,7 +22,6 @@ if TYPE_CHECKING:
     Shelves = Callable[..., ResponseSet]
     Noisy = Callable[..., tuple[ResponseSet, ResponseSet]]
 
-LIMMA = "R limma 3.54.1, tests/references/limma_prior.txt"
 FOUR = ("1", "2", "1", "2")
 OTHER_FOUR = ("3", "4", "3", "4")
 
@@ -33,42 +29,6 @@ OTHER_FOUR = ("3", "4", "3", "4")
 def study(noisy: Noisy, seed: int, count: int, **options: object) -> list[ResponseSet]:
     rng = np.random.default_rng(seed)
     return [curves for i in range(count) for curves in noisy(rng, label=f"earphone {i}", **options)]
-
-
-@pytest.mark.source("independent", ref=LIMMA)
-def test_prior_is_the_textbook_one_without_widening(limma: dict[str, np.ndarray]) -> None:
-    variance = limma["variances"][:, None]
-    prior, degrees = fit_prior(variance, np.full_like(variance, 4.0), widening=0)
-    np.testing.assert_allclose(prior, limma["var.prior"], rtol=1e-9)
-    np.testing.assert_allclose(degrees, limma["df.prior"], rtol=1e-9)
-
-
-@pytest.mark.source("analytic", ref="a larger spread between earphones means fewer degrees of freedom, s0^2 following")
-@given(widening=st.floats(0.01, 3))
-def test_widening_takes_degrees_from_the_prior(limma: dict[str, np.ndarray], widening: float) -> None:
-    variance = limma["variances"][:, None]
-    degrees = np.full_like(variance, 4.0)
-    textbook, wide, wider = (fit_prior(variance, degrees, widening=w)[1][0] for w in (0, widening, 2 * widening))
-    assert wider < wide < textbook
-
-
-@pytest.mark.source("analytic", ref="variances exactly as far apart as chance puts them, or nearer, tell of no spread")
-def test_earphones_alike_give_an_endless_prior() -> None:
-    prior, degrees = fit_prior(np.full((6, 2), 0.04), np.full((6, 2), 4.0), widening=0)
-    assert np.isinf(degrees).all()
-    bias = float(polygamma(0, 2) - np.log(2))
-    np.testing.assert_allclose(prior, 0.04 * np.exp(-bias))
-
-
-@pytest.mark.source("independent", ref=LIMMA)
-def test_inverse_trigamma(limma: dict[str, np.ndarray]) -> None:
-    np.testing.assert_allclose(invert_trigamma(limma["trigamma.argument"]), limma["trigammaInverse"], rtol=1e-8)
-
-
-@pytest.mark.source("analytic", ref="an inverse undoes its function")
-@given(x=st.floats(0.01, 1e4))
-def test_inverse_trigamma_undoes_trigamma(x: float) -> None:
-    assert float(invert_trigamma(polygamma(1, np.array([x])))[0]) == pytest.approx(x, rel=1e-6)
 
 
 @pytest.mark.source(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -64,8 +65,26 @@ def test_threshold_decides(shelves: Shelves) -> None:
     change, verdict = judged(shelves, 0.7, 0.0)
     assert describe_change(change, verdict).words == ("more bass",)
     assert describe_change(change, verdict, thresholds=Thresholds(change_db=1.0)).words == ("uneven",)
-    wide = Thresholds(change_db=0.65, bass_high_hz=500)
+    wide = Thresholds(change_db=0.65, bass_high_hz=500, middle_low_hz=600)
     assert describe_change(change, verdict, thresholds=wide).words == ("uneven",)  # the mean over more bands is less
+
+
+@pytest.mark.source("analytic", ref="a bump of 1.5 dB lies in one zone and lifts the level by less than 0.5 dB")
+@pytest.mark.parametrize(
+    ("low_hz", "high_hz", "words"),
+    [(180, 360, ("more lower midrange",)), (2300, 4400, ("more upper midrange",)), (900, 1270, ("uneven",))],
+)
+def test_words_between_bass_and_treble(shelves: Shelves, low_hz: float, high_hz: float, words: tuple[str, ...]) -> None:
+    step = np.array([-0.02, 0.02] * 2)
+    without = shelves(list(step), list(step), seat=FOUR)
+    plain = shelves(list(step), list(step), seat=OTHER_FOUR)
+    bump = 1.5 * ((plain.frequency_hz > low_hz) & (plain.frequency_hz < high_hz))
+    noise = 0.02 * np.outer([1, -1, 1, -1], (plain.frequency_hz > 160) & (plain.frequency_hz < 3000))
+    change = measure_change(
+        replace(without, level_db=without.level_db + noise), replace(plain, level_db=plain.level_db + noise + bump)
+    )
+    described = describe_change(change, judge_change(change, estimate_noise_floor([])))
+    assert described.words == words
 
 
 def test_only_what_the_verdict_carries_gets_a_word(shelves: Shelves) -> None:

@@ -277,7 +277,7 @@ def _settle_uncertainty(change: Change, part: Repeatability | None, judged: Bool
             caveats=_warn_of_floor(change, part, repeated=repeated, checked=shown is not None, guard=guard),
         )
     if repeated:
-        caveat = "judged by its own repeats alone, because no two earphones were repeated"
+        caveat = "judged by its own repeats alone, because no two earphones have repeats of this kind"
         return _Uncertainty(variance_db2=own, degrees=own_degrees, basis="own repeats", caveats=(caveat,))
     if sides is not None:
         caveat = "no repeats anywhere: left against right is all there is to tell a change from variation"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
@@ -38,24 +39,29 @@ class Thresholds:
         Highest mid-band frequency of the bass [Hz].
     treble_low_hz : float
         Lowest mid-band frequency of the treble [Hz].
+    middle_low_hz, middle_high_hz : float
+        Between bass and treble, bands below the first are the lower and bands above the second the upper midrange [Hz].
 
     Raises
     ------
     EvidenceError
-        A threshold that is not positive, or a bass that reaches into the treble.
+        A threshold that is not positive, or frequencies that do not rise from bass to treble.
     """
 
     change_db: float = 0.5
     bass_high_hz: float = 160.0
     treble_low_hz: float = 5000.0
+    middle_low_hz: float = 400.0
+    middle_high_hz: float = 2000.0
 
     def __post_init__(self) -> None:
         """Check once."""
-        if not (self.change_db > 0 and 0 < self.bass_high_hz < self.treble_low_hz):
+        edges = (0.0, self.bass_high_hz, self.middle_low_hz, self.middle_high_hz, self.treble_low_hz)
+        if not (self.change_db > 0 and all(low < high for low, high in pairwise(edges))):
             raise EvidenceError(
                 "Thresholds",
-                "change_db must be above 0, and bass_high_hz below treble_low_hz",
-                f"they are {self.change_db:g} dB, {self.bass_high_hz:g} Hz and {self.treble_low_hz:g} Hz",
+                "change_db must be above 0, and frequencies must rise from bass to treble",
+                f"they are {self.change_db:g} dB and {', '.join(f'{edge:g}' for edge in edges[1:])} Hz",
                 "keep the defaults or mend them",
             )
 
@@ -67,8 +73,8 @@ class Description:
     Parameters
     ----------
     words : tuple of str
-        "more bass", "less bass", "more treble", "less treble", "warmer", "brighter", "V-shaped", "midrange forward",
-        "uneven", "no change" or "cannot tell".
+        "more bass", "less bass", "more treble", "less treble", "warmer", "brighter", "V-shaped", "midrange forward";
+        "more" or "less", "lower midrange" or "upper midrange"; "uneven", "no change" or "cannot tell".
     sentence : str
         The words with their numbers and thresholds.
     thresholds : Thresholds
@@ -116,13 +122,14 @@ def describe_change(change: Change, verdict: Verdict, *, thresholds: Thresholds 
     bass           treble less  treble same  treble more
     =============  ===========  ===========  ================
     more           warmer       more bass    V-shaped
-    same           less treble  uneven       more treble
+    same           less treble  see below    more treble
     less           midrange     less bass    brighter
                    forward
     =============  ===========  ===========  ================
 
-    "Uneven" says that something changed, but too little or in too narrow a band for another word. How large a change a
-    listener hears is another question, which no threshold here answers.
+    Where neither gets a word, the lower and the upper midrange may get one by the same rule. "Uneven" says that
+    something changed, but too little or in too narrow a band for another word. How large a change a listener hears is
+    another question, which no threshold here answers.
     """
     thresholds = Thresholds() if thresholds is None else thresholds
     if not np.array_equal(change.band_change_db, verdict.change_db, equal_nan=True):
@@ -130,21 +137,30 @@ def describe_change(change: Change, verdict: Verdict, *, thresholds: Thresholds 
             "describe_change", "the verdict must be about the change", "it is about another", "judge this change"
         )
     if not verdict.changed.any():
-        words = ("no change",) if verdict.word == "no change larger than" else ("cannot tell",)
-        return Description(words=words, sentence=verdict.sentence, thresholds=thresholds)
-    mid_hz = change.bands.mid_hz
-    bass = _weigh_zone(verdict, mid_hz <= thresholds.bass_high_hz * _NOMINAL, thresholds.change_db)
-    treble = _weigh_zone(verdict, mid_hz >= thresholds.treble_low_hz / _NOMINAL, thresholds.change_db)
-    word = _WORDS[int(np.sign(bass)), int(np.sign(treble))]
-    told = [f"{name} {mean:+.1f} dB" for name, mean in (("bass", bass), ("treble", treble)) if mean]
-    if not told:
-        told = [_largest_phrase(verdict.change_db, mid_hz, verdict.changed)]
-    return Description(
-        words=(word,),
-        sentence=f"{word[0].upper()}{word[1:]}: {', '.join(told)}, against the midrange "
-        f"(a word from {thresholds.change_db:g} dB on).",
-        thresholds=thresholds,
+        word = "no change" if verdict.word == "no change larger than" else "cannot tell"
+        return Description(words=(word,), sentence=verdict.sentence, thresholds=thresholds)
+    mid_hz, edges = change.bands.mid_hz, thresholds
+    bass_zone, treble_zone = mid_hz <= edges.bass_high_hz * _NOMINAL, mid_hz >= edges.treble_low_hz / _NOMINAL
+    lower_zone = ~bass_zone & (mid_hz < edges.middle_low_hz / _NOMINAL)
+    upper_zone = ~treble_zone & (mid_hz > edges.middle_high_hz * _NOMINAL)
+    bass, treble, lower, upper = (
+        _weigh_zone(verdict, zone, edges.change_db) for zone in (bass_zone, treble_zone, lower_zone, upper_zone)
     )
+    words: tuple[str, ...] = ("uneven",)
+    told = [_largest_phrase(verdict.change_db, mid_hz, verdict.changed)]
+    if bass or treble:
+        words = (_WORDS[int(np.sign(bass)), int(np.sign(treble))],)
+        told = [f"{name} {mean:+.1f} dB" for name, mean in (("bass", bass), ("treble", treble)) if mean]
+    elif lower or upper:
+        named = [(mean, name) for mean, name in ((lower, "lower midrange"), (upper, "upper midrange")) if mean]
+        words = tuple(f"{'more' if mean > 0 else 'less'} {name}" for mean, name in named)
+        told = [f"{name} {mean:+.1f} dB" for mean, name in named]
+    text = " and ".join(words)
+    sentence = (
+        f"{text[0].upper()}{text[1:]}: {', '.join(told)}, against the midrange "
+        f"(a word from {thresholds.change_db:g} dB on)."
+    )
+    return Description(words=words, sentence=sentence, thresholds=thresholds)
 
 
 _WORDS = {
@@ -152,7 +168,6 @@ _WORDS = {
     (1, 0): "more bass",
     (1, 1): "V-shaped",
     (0, -1): "less treble",
-    (0, 0): "uneven",
     (0, 1): "more treble",
     (-1, -1): "midrange forward",
     (-1, 0): "less bass",

@@ -94,6 +94,7 @@ STYLES: dict[str, str | bytes] = {
     "date before the header": "10.03.2024 12:30\nHz dB\n20 -1.5\n100 2.25\n1000 3\n",
     "quoted header": '"Frequency, Hz","Level, dB"\n20,-1.5\n100,2.25\n1000,3\n',
     "header with blanks in the names": "Frequency (Hz)   Level (dB)\n20 -1.5\n100 2.25\n1000 3\n",
+    "reference in the name": "Hz;SPL re 20 uPa\n20;-1.5\n100;2.25\n1000;3\n",
     "units below the names": "Frequency\tLevel\nHz\tdB\n20\t-1.5\n100\t2.25\n1000\t3\n",
     "header split by another mark": "Freq[Hz], SPL[dB]\n20\t-1.5\n100\t2.25\n1000\t3\n",
     "kilohertz": "kHz;dB\n0.02;-1.5\n0.1;2.25\n1;3\n",

@@ -119,7 +119,7 @@ def race_batch() -> None:
         },
         base="cumulative sums",
         title="1/3 octave, 1,000 curves of 480 points",
-        target={"blocks of weights alone": 0.1},
+        target={"blocks of weights alone": 0.1, "smooth_fractional_octave": 0.1},
     )
 
 

@@ -137,7 +137,7 @@ def resonance_levels(frequency_hz: FloatArray, level_db: FloatArray) -> FloatArr
     start = int(np.searchsorted(frequency_hz, _GRID_HZ[0] * (1 - _ROUNDING)))
     columns = slice(start, start + _GRID_HZ.size)
     f = frequency_hz[columns]
-    if f.shape == _GRID_HZ.shape and np.allclose(f, _GRID_HZ, rtol=_ROUNDING, atol=0):
+    if f.shape == _GRID_HZ.shape and np.max(np.abs(f / _GRID_HZ - 1)) < _ROUNDING:
         return level_db[:, columns]
     rows = ("",) * len(level_db)
     curves = ResponseSet(frequency_hz=frequency_hz, level_db=level_db, channel=rows, seat=rows)

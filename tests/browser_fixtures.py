@@ -12,6 +12,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -51,8 +52,8 @@ _RUN_ALL = """async () => {
     const w = app.shell.currentWidget;
     return w && w.sessionContext && w.context && w;
   });
-  await panel.context.ready;
-  await panel.sessionContext.ready;
+  const late = new Promise((_, fail) => setTimeout(() => fail(new Error('the notebook got no kernel')), 90000));
+  await Promise.race([Promise.all([panel.context.ready, panel.sessionContext.ready]), late]);
   const kernel = await until(() => panel.sessionContext.session?.kernel);
   await until(() => kernel.status === 'idle');
   await app.commands.execute('notebook:run-all-cells');
@@ -179,8 +180,24 @@ def browser_present() -> None:
 
 @pytest.fixture(scope="session")
 def lab(browser_present: None, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lab]:  # noqa: ARG001
-    """Start JupyterLab on a loopback port with a random token, all its state in a temporary home."""
-    home = tmp_path_factory.mktemp("lab")
+    """Start JupyterLab once for all tests."""
+    with running_lab(tmp_path_factory.mktemp("lab")) as found:
+        yield found
+
+
+@pytest.fixture
+def page(browser_present: None, tmp_path: Path) -> Iterator[Page]:  # noqa: ARG001
+    """Open a browser page of a laptop's size; the test fails if a script on the page does."""
+    errors: list[str] = []
+    with browser_page(tmp_path / "profile") as opened:
+        opened.on("pageerror", lambda error: errors.append(str(error)))
+        yield opened
+    assert errors == []
+
+
+@contextmanager
+def running_lab(home: Path) -> Iterator[Lab]:
+    """Run JupyterLab on a loopback port with a random token, all its state in a home of its own."""
     root = home / "root"
     root.mkdir()
     _quiet_settings(home / "settings")
@@ -208,26 +225,18 @@ def lab(browser_present: None, tmp_path_factory: pytest.TempPathFactory) -> Iter
                 server.wait(20)
 
 
-@pytest.fixture
-def page(browser_present: None, tmp_path: Path) -> Iterator[Page]:  # noqa: ARG001
-    """Open a browser page of a laptop's size; the test fails if a script on the page does."""
+@contextmanager
+def browser_page(profile: Path) -> Iterator[Page]:
+    """Open a page in a headless browser with a fresh profile, and remove the profile afterwards."""
     from playwright.sync_api import sync_playwright  # noqa: PLC0415 - not there without a browser
 
-    errors: list[str] = []
     with sync_playwright() as playwright:
         context = playwright.chromium.launch_persistent_context(
-            str(tmp_path / "profile"),
-            executable_path=CHROMIUM,
-            headless=True,
-            args=list(CHROMIUM_FLAGS),
-            viewport=LAPTOP,
+            str(profile), executable_path=CHROMIUM, headless=True, args=list(CHROMIUM_FLAGS), viewport=LAPTOP
         )
-        opened = context.pages[0]
-        opened.on("pageerror", lambda error: errors.append(str(error)))
-        yield opened
+        yield context.pages[0]
         context.close()
-    shutil.rmtree(tmp_path / "profile", ignore_errors=True)
-    assert errors == []
+    shutil.rmtree(profile, ignore_errors=True)
 
 
 def _quiet_settings(settings: Path) -> None:

@@ -133,6 +133,7 @@ class Panel(widgets.VBox, Generic[Settings]):  # type: ignore[misc]
 
     def _on_reset(self) -> None:
         if self.settings is not self._start:
+            self._last_move = ("", 0.0)
             self._before.append(self.settings)
             self._set(self._start)
             self._show_settings()

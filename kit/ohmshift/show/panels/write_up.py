@@ -53,7 +53,8 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
         self.down = button("Move down", "Move the chosen findings one place down", lambda: self._move(1))
         self.write = button("Write the page", "Write article.html and numbers.csv into findings/", self._on_write)
         self.retract = button("Retract", "Withdraw the chosen findings; they stay in the log", self._on_retract)
-        self.reinstate = button("Let stand again", "Reinstate the finding retracted last", self._on_reinstate)
+        self.gone = widgets.Dropdown(description="Retracted", tooltip="Findings that were retracted.", layout=_BOX)
+        self.reinstate = button("Let stand again", "Reinstate the finding chosen under Retracted", self._on_reinstate)
         self.listing = widgets.HTML()
         self.status = summary_line(repr(self)[1:-1])
         self._show([finding.id for finding in self.recorded.standing])
@@ -61,6 +62,7 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
         rows = [
             widgets.HBox([self.up, self.down, self.write]),
             widgets.HBox([self.reason, self.retract, self.reinstate]),
+            self.gone,
         ]
         super().__init__([self.chosen, *rows, self.status, self.listing])
 
@@ -81,8 +83,9 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
         self.chosen.options = [(_shorten(known[name].statement), name) for name in order if name in known]
         self.chosen.value = tuple(name for name in order if name in keep)
         self.listing.value = findings_html(self.recorded.findings)
-        standing = [finding.id for finding in self.recorded.findings if finding.retracted]
-        self.reinstate.disabled = not standing
+        gone = [finding for finding in self.recorded.findings if finding.retracted]
+        self.gone.options = [(_shorten(finding.statement), finding.id) for finding in gone]
+        self.reinstate.disabled = self.gone.disabled = not gone
         self.retract.disabled = self.write.disabled = not known
 
     def _order(self) -> list[str]:
@@ -115,8 +118,7 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
         self._mark(list(self.chosen.value), retract_finding, "Retracted")
 
     def _on_reinstate(self) -> None:
-        gone = [finding.id for finding in self.recorded.findings if finding.retracted]
-        self._mark(gone[-1:], reinstate_finding, "Stands again")
+        self._mark([self.gone.value] if self.gone.value else [], reinstate_finding, "Stands again")
 
     def _mark(self, names: list[str], action: Any, done: str) -> None:
         if not names:

@@ -1,0 +1,248 @@
+"""Panels without a browser: set a control's value, look at what is plotted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from ohmshift.chain.divider import divider_change_db
+from ohmshift.curves.smoothing import mean_levels
+from ohmshift.show.panels.explain import ExplainPanel
+from ohmshift.show.panels.line_up import LineUpPanel
+from ohmshift.show.panels.opening import Progress
+from ohmshift.show.panels.real_or_variation import ChangePanel
+from ohmshift.show.panels.record import RecordPanel
+from ohmshift.show.panels.start import StartPanel
+from ohmshift.show.panels.write_up import WriteUpPanel
+from ohmshift.study.findings import read_findings
+from ohmshift.study.folder import open_study
+from ohmshift.study.places import demo_copy
+
+if TYPE_CHECKING:
+    from ohmshift.show.panels.base import Panel
+    from ohmshift.study.folder import Study
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
+    return open_study(demo_copy(tmp_path_factory.mktemp("panels") / "study"))
+
+
+@pytest.fixture(scope="module", params=[StartPanel, LineUpPanel, ChangePanel, ExplainPanel], ids=lambda p: p.__name__)
+def panel(request: pytest.FixtureRequest, study: Study) -> Panel:
+    return request.param(study)
+
+
+@pytest.fixture(scope="module")
+def explain(study: Study) -> ExplainPanel:
+    return ExplainPanel(study)
+
+
+def plotted(panel: Panel) -> list[np.ndarray]:
+    charts = panel.figure.charts
+    lines = [line.y for chart in charts for line in chart.lines]
+    return [*lines, *[np.array([level.y for level in chart.levels]) for chart in charts]]
+
+
+def same(one: list[np.ndarray], other: list[np.ndarray]) -> bool:
+    return len(one) == len(other) and all(
+        a.shape == b.shape and np.array_equal(a, b, equal_nan=True) for a, b in zip(one, other, strict=True)
+    )
+
+
+def another_value(control: object) -> object:
+    if hasattr(control, "options"):
+        values = [value[1] if isinstance(value, tuple) else value for value in control.options]
+        return values[-1] if control.value != values[-1] else values[0]
+    return control.max if control.value < control.max else control.min
+
+
+def test_every_control_moves_the_picture_or_the_words(panel: Panel) -> None:
+    for name, control in panel.controls.items():
+        before, said = plotted(panel), panel.view.sentence
+        control.value = another_value(control)
+        assert getattr(panel.settings, name) == control.value
+        assert not same(before, plotted(panel)) or said != panel.view.sentence or name == "warp", name
+        panel.reset.click()
+        assert same(before, plotted(panel)), name
+
+
+def test_undo_takes_one_move_back_and_shows_it(panel: Panel) -> None:
+    name, control = next((n, c) for n, c in panel.controls.items() if not hasattr(c, "options"))
+    panel.reset.click()
+    start, before = panel.settings, plotted(panel)
+    first = control.value
+    for step in range(1, 6):
+        control.value = first + step * control.step
+    assert getattr(panel.settings, name) == control.value != first
+    panel.undo.click()
+    assert getattr(panel.settings, name) == first == control.value
+    assert panel.settings is start
+    assert same(before, plotted(panel))
+
+
+def test_every_earphone_has_a_picture_words_and_numbers(panel: Panel, study: Study) -> None:
+    for name in study.names:
+        panel.controls["earphone"].value = name
+        assert name in panel.view.sentence
+        assert len(panel.table) > 0
+        assert repr(panel).startswith(f"<{type(panel).__name__}: {name}")
+        assert panel.figure.charts == panel.view.charts
+        assert all(chart.alt_text for chart in panel.view.charts)
+    panel.reset.click()
+
+
+def test_numbers_open_on_demand_and_follow(panel: Panel) -> None:
+    panel.drawer.selected_index = 0
+    first = panel.numbers.value
+    assert "<table" in first
+    control = panel.controls["earphone"]
+    control.value = another_value(control)
+    assert panel.numbers.value != first
+    panel.drawer.selected_index = None
+    panel.reset.click()
+
+
+@pytest.mark.source("analytic", ref="20 log10 |(Z + R_0)/(Z + R_0 + R)| less its mean over 200 Hz to 2 kHz")
+def test_explain_draws_the_divider(explain: ExplainPanel, study: Study) -> None:
+    explain.controls["earphone"].value = "Whisk"
+    explain.controls["added_ohm"].value = 47.0
+    explain.controls["output_ohm"].value = 10.0
+    impedance = study.impedance("Whisk")
+    Z, R_0 = impedance.impedance_ohm, 10.0 + study.settings.cable_ohm
+    change = 20 * np.log10(np.abs((Z + R_0) / (Z + R_0 + 47.0)))
+    level = mean_levels(impedance.frequency_hz, change, low_hz=[200], high_hz=[2000])
+    np.testing.assert_allclose(explain.figure.charts[0].lines[1].y, change - level, atol=1e-9)
+    np.testing.assert_allclose(explain.figure.charts[1].lines[0].y, np.abs(Z))
+    explain.reset.click()
+
+
+@pytest.mark.source("analytic", ref="the prediction at its own resistance differs from itself by nothing")
+def test_explain_compares_only_like_with_like(explain: ExplainPanel) -> None:
+    assert "agrees with it" in explain.view.sentence
+    explain.controls["added_ohm"].value = 50.0
+    assert "measured change is for 15 ohm" in explain.view.sentence
+    explain.reset.click()
+    explain.controls["earphone"].value = "Tongs"
+    assert "nobody measured its impedance" in explain.view.sentence
+    explain.reset.click()
+
+
+@pytest.mark.source(
+    "analytic", ref="Whisk behind the limit changes by exactly 1 dB at most; behind 1 % more it exceeds it"
+)
+def test_limits_hold(explain: ExplainPanel, study: Study) -> None:
+    table = explain.limits(tolerance_db=1.0).set_index("earphone")
+    ohm = float(table.loc["Whisk", "highest source for 1 dB (ohm)"])
+    impedance = study.impedance("Whisk")
+    f = impedance.frequency_hz
+    inside = (f >= 20) & (f <= 20_000)
+    for factor, within in ((0.95, True), (1.05, False)):
+        change = divider_change_db(impedance.impedance_ohm, added_ohm=ohm * factor)
+        tonal = change - mean_levels(f, change, low_hz=[200], high_hz=[2000])
+        assert bool(np.abs(tonal[inside]).max() <= 1.0) is within
+    assert table.loc["Spoon", "highest source for 1 dB (ohm)"] == "no limit up to 1000"
+
+
+def test_start_predicts_from_the_impedance(study: Study) -> None:
+    panel = StartPanel(study, earphone="Grater")
+    panel.controls["added_ohm"].value = 0.0
+    without, predicted = panel.figure.charts[0].lines
+    inside = np.isin(without.x, predicted.x)
+    np.testing.assert_allclose(without.y[inside], predicted.y)
+    assert len(panel.problems()) == len(study.problems) == 3
+
+
+def test_alignment_slider_moves_the_resonance_only(study: Study) -> None:
+    panel = LineUpPanel(study)
+    panel.controls["smoothing"].value = 0
+    for hz in (7500.0, 8500.0):
+        panel.controls["alignment_hz"].value = hz
+        for line in panel.figure.charts[1].lines:
+            near = (line.x > 6000) & (line.x < 11_000)
+            assert line.x[near][np.argmax(line.y[near])] == pytest.approx(hz, rel=0.02)
+        low = panel.figure.charts[1].lines[0].x < 4500
+        for before, after in zip(panel.figure.charts[0].lines, panel.figure.charts[1].lines, strict=True):
+            np.testing.assert_allclose(before.y[low], after.y[low], rtol=0, atol=1e-12)
+    panel.controls["earphone"].value = "Kettle"
+    assert "left as it is" in panel.view.sentence
+    assert panel.view.charts[1].spans
+
+
+def test_margin_and_channel(study: Study) -> None:
+    panel = ChangePanel(study, earphone="Saucepan")
+    overview = panel.overview()
+    assert len(overview) == len(study.names)
+    panel.controls["channel"].value = "left"
+    assert any("one channel" in caveat for caveat in panel.view.draft.caveats)
+    panel.controls["added_ohm"].value = 120.0
+    assert "was not measured with 120 ohm" in panel.view.sentence
+
+
+def test_nothing_is_recorded_without_a_caveat_and_undo_retracts(study: Study) -> None:
+    panel = ChangePanel(study)
+    record = RecordPanel(study, panel, notebook="30_real_or_variation")
+    before = len(read_findings(study.folder).findings)
+    record.record.click()
+    assert "Not recorded. caveat" in record.status.value
+    assert len(read_findings(study.folder).findings) == before
+
+    record.caveat.value = "One unit, three seats."
+    record.record.click()
+    finding = read_findings(study.folder).findings[-1]
+    assert finding.statement == panel.view.draft.statement
+    assert finding.settings["margin_db"] == panel.settings.margin_db
+    assert dict(finding.data) == {name: study.data_hashes()[name] for name in finding.data}
+    assert len(finding.data) == 12
+    assert {quantity.name for quantity in finding.quantities} >= {"level drop", "no change larger than"}
+
+    record.undo.click()
+    assert read_findings(study.folder).findings[-1].retracted
+    assert record.undo.disabled
+
+
+def test_write_up_orders_writes_retracts_and_reinstates(study: Study) -> None:
+    panel = WriteUpPanel(study)
+    first, second = panel._order()[:2]  # the order the user sees
+    panel.chosen.value = (second,)
+    panel.up.click()
+    assert panel._order()[:2] == [second, first]
+    panel.up.click()
+    assert panel._order()[:2] == [second, first]
+
+    panel.chosen.value = (second, first)
+    panel.write.click()
+    assert "Written" in panel.status.value
+    page = (study.folder / "findings" / "article.html").read_text(encoding="utf-8")
+    statements = {finding.id: finding.statement for finding in panel.recorded.standing}
+    assert page.index(statements[second]) < page.index(statements[first])
+
+    panel.chosen.value = (first,)
+    panel.retract.click()
+    assert "Not done. reason" in panel.status.value
+    panel.reason.value = "measured again"
+    panel.retract.click()
+    assert first not in panel._order()
+    panel.reason.value = "was right after all"
+    panel.gone.value = first
+    panel.reinstate.click()
+    assert first in panel._order()
+
+
+def test_progress_fills_and_hides() -> None:
+    progress = Progress("Counting.")
+    assert list(progress([1, 2, 3])) == [1, 2, 3]
+    assert progress.bar.value == 3
+    assert progress.bar.layout.display == "none"
+    assert repr(progress) == "<Counting.>"
+
+
+def test_settings_are_what_is_drawn(explain: ExplainPanel) -> None:
+    asked = replace(explain.settings, added_ohm=33.0)
+    wanted = explain._view(asked)  # the pure function behind the panel
+    explain.controls["added_ohm"].value = 33.0
+    assert explain.view.sentence == wanted.sentence
+    explain.reset.click()

@@ -162,7 +162,7 @@ def bench_residuals(earphones: int) -> None:
     rng = np.random.default_rng(21)
     for kind in KINDS:
         trials = [make_trial(rng, kind, 3) for _ in range(earphones)]
-        chosen = choose_warp([trial.sets for trial in trials[:24]])
+        chosen = choose_warp((find_shifts(trial.sets), trial.sets) for trial in trials[:24])
         errors = {"none": [change_error(trial, trial.sets) for trial in trials]}
         for warp in WARPS:
             errors[warp] = [change_error(trial, align_resonance(trial.sets, warp=warp)[0]) for trial in trials]

@@ -1,6 +1,6 @@
 """Operating characteristics of verdicts on simulated studies, and their speed.
 
-    python tests/benchmarks/bench_verdicts.py [--studies 40] [--seed 1]
+    python tests/benchmarks/bench_verdicts.py [--studies 35] [--seed 1]
 
 Each study has 24 earphones, left and right; of them 8 did not change, and 4 each changed by 0.5, 1, 2 and 3 dB in their
 largest third-octave band. With one seat, a second 24 earphones of the same make-up bring the repeats. False alarms are
@@ -25,7 +25,7 @@ from race import race  # noqa: I001 - it pins the linear algebra library to one 
 import numpy as np
 from earsim import BANDS, F, Rig, make_change, make_earphone, measure_pair
 
-from ohmshift.curves.alignment import Warp, align_resonance, choose_warp
+from ohmshift.curves.alignment import Warp, align_resonance, choose_warp, find_shifts
 from ohmshift.curves.values import ResponseSet
 from ohmshift.evidence.changes import measure_change
 from ohmshift.evidence.floors import NoiseFloor, estimate_noise_floor
@@ -79,12 +79,11 @@ def measure_study(
 def best_warp() -> Warp:
     """The warp that suits these simulated ears, chosen as a study chooses it."""
     rng = np.random.default_rng(0)
-    return choose_warp(
-        [
-            measure_pair(rng, Rig(), make_earphone(rng), 3, np.zeros(F.size), label=f"{i}", reseated=True)
-            for i in range(24)
-        ]
-    )
+    pairs = [
+        measure_pair(rng, Rig(), make_earphone(rng), 3, np.zeros(F.size), label=f"{i}", reseated=True)
+        for i in range(24)
+    ]
+    return choose_warp((find_shifts(pair), pair) for pair in pairs)
 
 
 def judge_study(
@@ -165,7 +164,7 @@ def race_verdict(seed: int) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--studies", type=int, default=40, help="simulated studies a row")
+    parser.add_argument("--studies", type=int, default=35, help="simulated studies a row")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     start = time.process_time()

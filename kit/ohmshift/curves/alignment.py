@@ -302,31 +302,26 @@ def shift_resonance(curves: ResponseSet, report: ResonanceAlignment, *, target_h
     )
 
 
-def choose_warp(groups: Iterable[Sequence[ResponseSet]]) -> Warp:
+def choose_warp(groups: Iterable[tuple[ResonanceAlignment, Sequence[ResponseSet]]]) -> Warp:
     """Choose the warp that leaves less variation between seatings above 5 kHz.
 
     Parameters
     ----------
-    groups : iterable of sequences of ResponseSet
-        The conditions of each earphone of a study.
+    groups : iterable of (ResonanceAlignment, sequence of ResponseSet)
+        The shifts and the conditions of each earphone of a study.
 
     Returns
     -------
     {"local", "detail"}
         The warp with the smaller median variance, over conditions, channels and third-octave bands from 6.3 to 16 kHz;
         "local" where no condition of a certain channel was seated twice.
-
-    Raises
-    ------
-    CurveError
-        A group without sets.
     """
     variances: dict[Warp, list[FloatArray]] = {"local": [], "detail": []}
-    for group in groups:
+    for report, group in groups:
         for warp, found in variances.items():
-            moved, report = align_resonance(group, warp=warp)
-            for curves in moved:
-                found.extend(_variances(curves, report))
+            chosen = replace(report, warp=warp)
+            for curves in group:
+                found.extend(_variances(shift_resonance(curves, chosen), chosen))
     if not variances["local"]:
         return "local"
     local, detail = (float(np.nanmedian(np.concatenate(found))) for found in variances.values())

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypeVar
 
 import pandas as pd
 
-from ohmshift.curves.alignment import ResonanceAlignment, align_resonance, choose_warp
+from ohmshift.curves.alignment import ResonanceAlignment, choose_warp, find_shifts, shift_resonance
 from ohmshift.errors import EvidenceError, StudyError
 from ohmshift.evidence.changes import Change, measure_change
 from ohmshift.evidence.floors import NoiseFloor, estimate_noise_floor
@@ -211,17 +211,25 @@ def compare_study(
         No earphone was measured both without and with an added resistance.
     """
     options = ComparisonOptions() if options is None else options
-    gathered = {name: [study.responses(name, added_ohm=ohm) for ohm in study.resistances(name)] for name in study.names}
-    gathered = {name: sets for name, sets in gathered.items() if sets}
-    warp = choose_warp(list(gathered.values())) if options.warp == "auto" else options.warp
-    aligned: dict[Condition, ResponseSet] = {}
+    gathered: dict[str, list[ResponseSet]] = {}
     alignment: dict[str, ResonanceAlignment] = {}
-    for name, sets in progress(gathered.items()):
-        if warp == "none":
-            moved = tuple(sets)
-        else:
-            moved, alignment[name] = align_resonance(sets, warp=warp)
-        aligned.update({(name, curves.added_ohm): curves for curves in moved})
+    for name in progress(study.names):
+        sets = [study.responses(name, added_ohm=ohm) for ohm in study.resistances(name)]
+        if sets:
+            gathered[name] = sets
+            alignment[name] = find_shifts(sets)
+    warp = options.warp
+    if warp == "auto":
+        warp = choose_warp((alignment[name], sets) for name, sets in gathered.items())
+    if warp == "none":
+        alignment = {}
+    else:
+        if warp == "detail":  # the last touch to a shift is found after warping
+            alignment = {name: find_shifts(sets, warp=warp) for name, sets in gathered.items()}
+        gathered = {
+            name: [shift_resonance(curves, alignment[name]) for curves in sets] for name, sets in gathered.items()
+        }
+    aligned = {(name, curves.added_ohm): curves for name, sets in gathered.items() for curves in sets}
     changes, problems = _measure_changes(aligned, options)
     if not changes:
         raise StudyError(

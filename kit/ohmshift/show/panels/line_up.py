@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -77,9 +76,10 @@ class LineUpPanel(Panel[LineUpSettings]):
     def __init__(self, study: Study, *, earphone: str | None = None) -> None:
         self.study = study
         names = [name for name in study.names if study.resistances(name)]
-        self.warp: Warp = choose_warp(
-            Progress("Lining up the seats of every earphone.")([self._sets(n) for n in names])
-        )
+        self.sets = {name: [study.responses(name, added_ohm=ohm) for ohm in study.resistances(name)] for name in names}
+        progress = Progress("Lining up the seats of every earphone.")
+        self.shifts = {name: find_shifts(self.sets[name]) for name in progress(names)}
+        self.warp: Warp = choose_warp((self.shifts[name], self.sets[name]) for name in names)
         resistances = [ohm for name in names for ohm in study.resistances(name) if ohm > 0]
         self.shown_ohm = max(set(resistances), key=resistances.count) if resistances else 0.0
         settings = LineUpSettings(
@@ -111,20 +111,13 @@ class LineUpPanel(Panel[LineUpSettings]):
         }
         super().__init__(self._view, settings, controls)
 
-    def _sets(self, name: str) -> list[ResponseSet]:
-        return [self.study.responses(name, added_ohm=ohm) for ohm in self.study.resistances(name)]
-
-    @lru_cache(maxsize=64)  # noqa: B019 - a panel lives as long as its notebook
-    def _shifts(self, name: str) -> ResonanceAlignment:
-        return find_shifts(self._sets(name))
-
     def _view(self, settings: LineUpSettings) -> View:
         warp = self.warp if settings.warp == "auto" else settings.warp
-        report = replace(self._shifts(settings.earphone), warp=warp)
+        report = replace(self.shifts[settings.earphone], warp=warp)
         found = next((c for c in report.channels if c.channel == settings.channel), None)
         if found is None:
             return self._nothing(settings)
-        pair = [curves for curves in self._sets(settings.earphone) if curves.added_ohm in {0.0, self.shown_ohm}]
+        pair = [curves for curves in self.sets[settings.earphone] if curves.added_ohm in {0.0, self.shown_ohm}]
         sets = [pick_channel(curves, settings.channel) for curves in pair]
         low_hz, high_hz = settings.level_hz
         levelled = [align_level(curves, low_hz=low_hz, high_hz=high_hz)[0] for curves in sets]
@@ -156,7 +149,7 @@ class LineUpPanel(Panel[LineUpSettings]):
         sentence = f"{settings.earphone} was not measured on the {settings.channel} channel."
         empty = Line(x=np.array([20.0, 20_000.0]), y=np.full(2, np.nan))
         chart = Chart(title=sentence, alt_text=sentence, y_label="Level", y_unit="dB", y_range=_Y_RANGE, lines=(empty,))
-        return View(charts=(chart,), sentence=sentence, table=alignment_table(self._shifts(settings.earphone)))
+        return View(charts=(chart,), sentence=sentence, table=alignment_table(self.shifts[settings.earphone]))
 
 
 def scatter_db(sets: list[ResponseSet]) -> float:

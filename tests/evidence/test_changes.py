@@ -195,6 +195,11 @@ def test_levels_that_do_not_compare_give_no_level_drop(shelves: Shelves) -> None
         np.testing.assert_allclose(change.band_change_db[BASS], 1)
 
 
+def test_another_source_is_told(shelves: Shelves) -> None:
+    change = measure_change(shelves([0.0] * 2, source_ohm=1.0), shelves([1.0] * 2, source_ohm=3.0))
+    assert change.caveats[0] == "the source differed as well: 1 ohm without, 3 ohm with"
+
+
 def test_no_repeats_give_no_interval(shelves: Shelves) -> None:
     change = measure_change(shelves([0.0, 0.0]), shelves([1.0, 1.0], seat=("8", "9")))
     assert change.level_drop_interval_db is None

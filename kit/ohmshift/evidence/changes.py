@@ -203,7 +203,13 @@ def measure_change(
     reseated, seat_caveats = _tell_reseating(before, after, channels)
     parts = [_compare_channel(before, after, channel, reseated=reseated) for channel in channels]
     level_caveats = _check_levels(without, with_added)
-    caveats = (*_check_channels(before, after), *seat_caveats, *level_caveats, *_check_cover(parts[0].band_db, bands))
+    caveats = (
+        *_check_source(without, with_added),
+        *_check_channels(before, after),
+        *seat_caveats,
+        *level_caveats,
+        *_check_cover(parts[0].band_db, bands),
+    )
     step = Step(name="measure_change", options=(("level_low_hz", level_low_hz), ("level_high_hz", level_high_hz)))
     return _gather_channels(
         parts,
@@ -361,6 +367,12 @@ def _check_levels(without: ResponseSet, with_added: ResponseSet) -> tuple[str, .
     if any(step.name == "align_level" for step in (*without.history, *with_added.history)):
         return ("levels do not compare, because the curves were brought to one level: no change of level is given",)
     return ()
+
+
+def _check_source(without: ResponseSet, with_added: ResponseSet) -> tuple[str, ...]:
+    if without.source_ohm == with_added.source_ohm:
+        return ()
+    return (f"the source differed as well: {without.source_ohm:g} ohm without, {with_added.source_ohm:g} ohm with",)
 
 
 def _check_channels(before: SeatLevels, after: SeatLevels) -> tuple[str, ...]:

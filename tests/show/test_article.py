@@ -76,6 +76,12 @@ def test_every_picture_has_words_and_every_finding_its_caveat(page: str, study: 
     assert page.count('class="caveat"') == sum(tag == "article" for tag, _ in tags) == len(standing)
 
 
+def test_every_earphone_stands_in_a_table(page: str, study: Study) -> None:
+    for name in study.names:
+        assert f"<td>{name}</td>" in page
+    assert "&lt;td&gt;" not in page
+
+
 def test_a_file_that_is_not_what_it_was_is_named(page: str) -> None:
     assert "not what they were" in page
     assert "gone.csv" in page

@@ -8,6 +8,7 @@ from html import escape
 from typing import TYPE_CHECKING
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 
 from ohmshift import __version__
 from ohmshift.errors import StudyError
@@ -172,10 +173,11 @@ def _illustrate(study: Study, comparison: StudyComparison, finding: Finding) -> 
     )
 
 
-def _earphones(comparison: StudyComparison) -> str:
-    table = comparison.table(comparison.common_ohm)
+def _earphones(comparison: StudyComparison) -> Markup:
+    """Judge every earphone in a table; pandas escapes the cells, so that it is markup already."""
+    table = comparison.table(comparison.common_ohm).to_html(index=False, border=0, na_rep="–", escape=True)
     heading = f"<p>With {comparison.common_ohm:g} ohm added, at a margin of {comparison.margin_db:g} dB.</p>"
-    return heading + table.to_html(index=False, border=0, na_rep="–", escape=True)
+    return Markup(heading + table)  # noqa: S704
 
 
 def _number(value: float) -> str:

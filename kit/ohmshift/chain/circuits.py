@@ -1,0 +1,191 @@
+"""Circuits out of elements: series, parallel and ladder.
+
+Networks that are none of these are solved in `ohmshift.chain.nodal`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ohmshift.chain.elements import Circuit, laplace_variable
+from ohmshift.errors import CurveError
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from ohmshift.curves.values import ComplexArray
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Series(Circuit):
+    """Circuits one after another; `series` makes one.
+
+    Parameters
+    ----------
+    parts : tuple of Circuit
+        At least one.
+    """
+
+    parts: tuple[Circuit, ...]
+
+    def __post_init__(self) -> None:
+        """Check that there is something in it."""
+        _check_parts("Series", self.parts)
+
+    def _at(self, s: ComplexArray) -> ComplexArray:
+        Z = self.parts[0]._at(s)
+        for part in self.parts[1:]:
+            Z = Z + part._at(s)
+        return Z
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Parallel(Circuit):
+    """Circuits side by side; `parallel` makes one.
+
+    Parameters
+    ----------
+    parts : tuple of Circuit
+        At least one.
+    """
+
+    parts: tuple[Circuit, ...]
+
+    def __post_init__(self) -> None:
+        """Check that there is something in it."""
+        _check_parts("Parallel", self.parts)
+
+    def _at(self, s: ComplexArray) -> ComplexArray:
+        Z = self.parts[0]._at(s)
+        for part in self.parts[1:]:
+            Z = combine_parallel(Z, part._at(s))
+        return Z
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Ladder(Circuit):
+    """Sections of a series arm and a shunt arm each, and a load at the far end.
+
+    Parameters
+    ----------
+    sections : tuple of (Circuit or None, Circuit or None)
+        Series arm and shunt arm of each section, from the input to the load; None is a wire as a series arm, and
+        nothing as a shunt arm.
+    load : Circuit
+        What closes the ladder.
+
+    Examples
+    --------
+    >>> from ohmshift.chain.elements import Capacitor, Inductor, Resistor
+    >>> coil, cap, ohm = Inductor(inductance_h=1e-3), Capacitor(capacitance_f=1e-6), Resistor(resistance_ohm=32)
+    >>> low_pass = Ladder(sections=((coil, cap),), load=ohm)
+    >>> round(abs(low_pass.voltage_ratio(5000).item()), 4)
+    1.0185
+    """
+
+    sections: tuple[tuple[Circuit | None, Circuit | None], ...]
+    load: Circuit
+
+    def _at(self, s: ComplexArray) -> ComplexArray:
+        return self._descend(s)[0]
+
+    def voltage_ratio(self, frequency_hz: npt.ArrayLike) -> ComplexArray:
+        """Give the voltage at the load over the voltage at the input.
+
+        Parameters
+        ----------
+        frequency_hz : array_like, any shape
+            Frequency [Hz], positive.
+
+        Returns
+        -------
+        ndarray of complex, same shape
+            Transfer function.
+
+        Raises
+        ------
+        CurveError
+            A frequency that is not positive and finite.
+        """
+        s = laplace_variable(frequency_hz)
+        return np.asarray(self._descend(s)[1] + np.zeros_like(s))
+
+    def _descend(self, s: ComplexArray) -> tuple[ComplexArray, ComplexArray]:
+        """Walk from the load to the input, with impedance and voltage ratio so far."""
+        Z, ratio = self.load._at(s), np.asarray(1.0 + 0j)
+        for arm, shunt in reversed(self.sections):
+            if shunt is not None:
+                Z = combine_parallel(Z, shunt._at(s))
+            if arm is not None:
+                whole = Z + arm._at(s)
+                ratio = ratio * (Z / whole)
+                Z = whole
+        return Z, ratio
+
+
+def series(*parts: Circuit) -> Series:
+    """Put circuits one after another.
+
+    Parameters
+    ----------
+    *parts : Circuit
+        At least one.
+
+    Returns
+    -------
+    Series
+        Their impedances add.
+    """
+    return Series(parts=parts)
+
+
+def parallel(*parts: Circuit) -> Parallel:
+    """Put circuits side by side.
+
+    Parameters
+    ----------
+    *parts : Circuit
+        At least one.
+
+    Returns
+    -------
+    Parallel
+        Their admittances add.
+
+    Examples
+    --------
+    >>> from ohmshift.chain.elements import Resistor
+    >>> parallel(Resistor(resistance_ohm=32), Resistor(resistance_ohm=32)).impedance_ohm(1000).item()
+    (16+0j)
+    """
+    return Parallel(parts=parts)
+
+
+def combine_parallel(first_ohm: npt.ArrayLike, second_ohm: npt.ArrayLike) -> ComplexArray:
+    """Give the impedance of two impedances side by side.
+
+    Parameters
+    ----------
+    first_ohm, second_ohm : array_like of complex
+        Impedances [ohm] that broadcast against each other; infinite is nothing, two zeros give zero.
+
+    Returns
+    -------
+    ndarray of complex
+        Z_1 Z_2 / (Z_1 + Z_2) [ohm].
+    """
+    first, second = np.asarray(first_ohm, dtype=np.complex128), np.asarray(second_ohm, dtype=np.complex128)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        joined = np.asarray(first * second / (first + second))
+    if np.isfinite(joined).all():
+        return joined
+    joined = np.where((first == 0) | (second == 0), 0, joined)
+    return np.asarray(np.where(np.isinf(first), second, np.where(np.isinf(second), first, joined)))
+
+
+def _check_parts(where: str, parts: tuple[Circuit, ...]) -> None:
+    if not parts or not all(isinstance(part, Circuit) for part in parts):
+        raise CurveError(where, "it is made of one circuit or more", f"it was given {parts!r}", "give circuits")

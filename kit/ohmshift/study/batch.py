@@ -86,6 +86,17 @@ class StudyComparison:
         counts = pd.Series([ohm for _, ohm in self.changes]).value_counts()
         return float(min(counts.index[counts == counts.max()]))
 
+    def by_size(self) -> tuple[str, ...]:
+        """Give the earphones compared at the common resistance, the largest tonal change first.
+
+        Returns
+        -------
+        tuple of str
+            Names.
+        """
+        size_db = {name: change.size_db for (name, ohm), change in self.changes.items() if ohm == self.common_ohm}
+        return tuple(sorted(size_db, key=lambda name: -size_db[name]))
+
     def resistances(self, earphone: str) -> tuple[float, ...]:
         """Give the added resistances at which an earphone has a change.
 

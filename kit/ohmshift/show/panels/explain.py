@@ -83,14 +83,15 @@ class ExplainPanel(Panel[ExplainSettings]):
     study : Study
         The study.
     earphone : str, optional
-        Earphone to start with; by default the first with a measured impedance.
+        Earphone to start with; by default the one that changed most of those with a measured impedance.
     """
 
     def __init__(self, study: Study, *, earphone: str | None = None) -> None:
         self.study = study
         self.comparison = compare_study(study, progress=Progress("Lining up and comparing the earphones."))
         names = list(dict.fromkeys(name for name, _ in self.comparison.changes))
-        first = earphone or next((name for name in names if study.has_impedance(name)), names[0])
+        ranked = self.comparison.by_size()
+        first = earphone or next((name for name in ranked if study.has_impedance(name)), ranked[0])
         common = self.comparison.common_ohm
         resistances = sorted({ohm for _, ohm in self.comparison.changes})
         self.output_ohm = study.settings.source_ohm

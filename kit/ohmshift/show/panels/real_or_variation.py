@@ -61,7 +61,7 @@ class ChangePanel(Panel[ChangeSettings]):
     study : Study
         The study.
     earphone : str, optional
-        Earphone to start with; by default the study's first.
+        Earphone to start with; by default the one that changed most.
     added_ohm : float, optional
         Added resistance to start with [ohm]; by default the one most earphones were measured with.
     """
@@ -73,7 +73,7 @@ class ChangePanel(Panel[ChangeSettings]):
         common = self.comparison.common_ohm
         resistances = sorted({ohm for _, ohm in self.comparison.changes})
         settings = ChangeSettings(
-            earphone=earphone or names[0],
+            earphone=earphone or self.comparison.by_size()[0],
             added_ohm=common if added_ohm is None else added_ohm,
             margin_db=self.comparison.margin_db,
         )

@@ -5,8 +5,8 @@ Networks that are none of these are solved in `ohmshift.chain.nodal`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -14,6 +14,8 @@ from ohmshift.chain.elements import Circuit, laplace_variable
 from ohmshift.errors import CurveError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
     import numpy.typing as npt
 
     from ohmshift.curves.values import ComplexArray
@@ -184,6 +186,75 @@ def combine_parallel(first_ohm: npt.ArrayLike, second_ohm: npt.ArrayLike) -> Com
         return joined
     joined = np.where((first == 0) | (second == 0), 0, joined)
     return np.asarray(np.where(np.isinf(first), second, np.where(np.isinf(second), first, joined)))
+
+
+def circuit_numbers(circuit: Circuit) -> tuple[tuple[str, float], ...]:
+    """List the numbers of a circuit, each with its place.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        Any circuit.
+
+    Returns
+    -------
+    tuple of (str, float)
+        Place, such as "parts[1].peak_ohm", and value in the unit of the name.
+
+    Examples
+    --------
+    >>> from ohmshift.chain.elements import Inductor, Resistor
+    >>> circuit_numbers(series(Resistor(resistance_ohm=16), Inductor(inductance_h=1e-4)))
+    (('parts[0].resistance_ohm', 16.0), ('parts[1].inductance_h', 0.0001))
+    """
+    return tuple(_walk(circuit, ""))
+
+
+def replace_numbers(circuit: Circuit, numbers: Iterable[float]) -> Circuit:
+    """Give the same circuit with other numbers.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        Any circuit.
+    numbers : iterable of float
+        One for each of `circuit_numbers`, in that order.
+
+    Returns
+    -------
+    Circuit
+        Of the same kind.
+
+    Raises
+    ------
+    CurveError
+        Too few numbers or too many, or one that its element refuses.
+    """
+    values = tuple(numbers)
+    wanted = len(circuit_numbers(circuit))
+    if len(values) != wanted:
+        raise CurveError("replace_numbers", f"the circuit has {wanted}", f"{len(values)} were given", "give as many")
+    return cast("Circuit", _rebuild(circuit, iter(values)))
+
+
+def _walk(value: Any, path: str) -> Iterator[tuple[str, float]]:
+    if isinstance(value, Circuit):
+        for field in fields(cast("Any", value)):
+            yield from _walk(getattr(value, field.name), f"{path}.{field.name}" if path else field.name)
+    elif isinstance(value, tuple):
+        for i, item in enumerate(value):
+            yield from _walk(item, f"{path}[{i}]")
+    elif value is not None:
+        yield path, float(value)
+
+
+def _rebuild(value: Any, numbers: Iterator[float]) -> Any:
+    if isinstance(value, Circuit):
+        new = {field.name: _rebuild(getattr(value, field.name), numbers) for field in fields(cast("Any", value))}
+        return replace(cast("Any", value), **new)
+    if isinstance(value, tuple):
+        return tuple(_rebuild(item, numbers) for item in value)
+    return None if value is None else next(numbers)
 
 
 def _check_parts(where: str, parts: tuple[Circuit, ...]) -> None:

@@ -103,15 +103,11 @@ INSTRUMENT = """() => {
     sources.push([doc.get_model_by_name(`${i}.band.0`), ['low', 'high']]);
   }
   const first = sources.map(([source, names]) => names.map((name) => Float32Array.from(source.data[name])));
-  let waiting = 0;
   floor.addEventListener('input', () => {
-    waiting ||= requestAnimationFrame(() => {
-      waiting = 0;
-      const shift = 1 + Number(floor.value) / 1000;
-      sources.forEach(([source, names], k) => {
-        const changed = Object.fromEntries(names.map((name, n) => [name, first[k][n].map((v) => v * shift)]));
-        source.data = { ...source.data, ...changed };
-      });
+    const shift = 1 + Number(floor.value) / 1000;
+    sources.forEach(([source, names], k) => {
+      const changed = Object.fromEntries(names.map((name, n) => [name, first[k][n].map((v) => v * shift)]));
+      source.data = { ...source.data, ...changed };
     });
   });
 }"""

@@ -10,7 +10,7 @@ from show.kitchen import F, change_chart, charts, lift, ohm_chart
 from ohmshift.show.charts import Band
 from ohmshift.show.charts import Line as ChartLine
 from ohmshift.show.figures import chart_columns, draw_chart
-from ohmshift.show.looks import FRAME_WIDTH, LABEL_APART, THEMES, end_labels
+from ohmshift.show.looks import FONT_PX, FRAME_WIDTH, THEMES, end_labels
 
 
 def glyphs(plot: object, kind: type) -> list[GlyphRenderer]:
@@ -95,9 +95,9 @@ def test_end_labels_keep_apart_and_inside() -> None:
     height = chart.height(FRAME_WIDTH)
     labels = end_labels(chart, height=height)
     pixels = np.array([(label.y + 10) / 25 * height for label in labels])
-    assert np.diff(np.sort(pixels)).min() >= LABEL_APART - 1e-6
-    assert pixels.min() >= LABEL_APART / 2 - 1e-6
-    assert pixels.max() <= height - LABEL_APART / 2 + 1e-6
+    assert np.diff(np.sort(pixels)).min() >= FONT_PX
+    assert pixels.min() >= FONT_PX / 2
+    assert pixels.max() <= height - FONT_PX / 2
     assert [label.text for label in labels] == [*(f"spoon {i}" for i in range(9)), "margin, 1 dB"]
     assert [label.text for label in sorted(labels, key=lambda label: label.y)][:9] == [f"spoon {i}" for i in range(9)]
 

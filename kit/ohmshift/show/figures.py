@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
-from bokeh.core.properties import field
 from bokeh.layouts import column
 from bokeh.models.annotations import Title
 from bokeh.models.ranges import Range1d
@@ -18,9 +17,11 @@ from ohmshift.show.looks import (
     BOTTOM,
     FONT_PX,
     FRAME_WIDTH,
+    LABEL_PX,
     LEFT,
+    LEVEL_DASH,
+    LEVEL_WIDTH,
     RIGHT,
-    SAMPLE_PX,
     THEMES,
     TITLE_PX,
     TOP,
@@ -78,8 +79,11 @@ def chart_columns(charts: Sequence[Chart], *, theme: Theme = "light") -> dict[st
         sources[f"{i}.levels"] = {"y": np.array([level.y for level in chart.levels])}
         sources[f"{i}.labels"] = {
             "y": np.array([label.y for label in labels]),
-            "sample": [label.sample for label in labels],
             "text": [label.text for label in labels],
+            "x0": np.array([label.x[0] for label in labels]),
+            "x1": np.array([label.x[1] for label in labels]),
+            "width": np.array([label.width for label in labels]),
+            "dash": [" ".join(map(str, label.dash)) or "solid" for label in labels],
             "colour": [THEMES[theme].colour(label.colour) for label in labels],
         }
     return sources
@@ -248,27 +252,36 @@ def _draw_spans(plot: figure, source: ColumnDataSource, looks: Looks) -> None:
 
 
 def _draw_levels(plot: figure, source: ColumnDataSource, looks: Looks) -> None:
-    plot.hspan(y="y", source=source, line_color=looks.ink, line_width=1.2, line_dash=[2, 3])
+    plot.hspan(y="y", source=source, line_color=looks.ink, line_width=LEVEL_WIDTH, line_dash=list(LEVEL_DASH))
 
 
 def _draw_labels(plot: figure, chart: Chart, source: ColumnDataSource, looks: Looks) -> None:
-    """Write the labels right of the frame: the line's dash in its colour, its name in ink.
+    """Write the names of lines right of the frame, each after a sample of its line.
 
     Glyphs of the level "overlay" are not cut off at the frame.
     """
-    colours: tuple[Any, Any] = (field("colour"), looks.ink)
-    for column_name, colour, x in zip(("sample", "text"), colours, (6, 6 + SAMPLE_PX), strict=True):
-        plot.text(
-            x=chart.x_ends[1],
-            y="y",
-            text=column_name,
-            source=source,
-            level="overlay",
-            x_offset=x,
-            text_font_size=_FONT,
-            text_baseline="middle",
-            text_color=colour,
-        )
+    plot.segment(
+        x0="x0",
+        x1="x1",
+        y0="y",
+        y1="y",
+        source=source,
+        level="overlay",
+        line_color="colour",
+        line_width="width",
+        line_dash="dash",
+    )
+    plot.text(
+        x=chart.x_ends[1],
+        y="y",
+        text="text",
+        source=source,
+        level="overlay",
+        x_offset=LABEL_PX,
+        text_font_size=_FONT,
+        text_baseline="middle",
+        text_color=looks.ink,
+    )
 
 
 def _hover(chart: Chart, renderers: list[DataRenderer]) -> HoverTool:

@@ -33,6 +33,11 @@ function changes(frame, numbers) {
   return bySource;
 }
 
+/** Tell whether a column has these values already; laying out labels anew costs more than comparing them. */
+function same(values, old) {
+  return values.length === old.length && values.every((value, i) => Object.is(value, old[i]));
+}
+
 async function render({ model, el }) {
   const root = document.createElement("div");
   root.className = "ohmshift-live";
@@ -46,7 +51,8 @@ async function render({ model, el }) {
   let views = [];
   let shown = null; // the document that is drawn
   let building = Promise.resolve();
-  let waiting = 0;
+  let waiting = 0; // the repaint that is asked for
+  let late = false; // a message came since the last move
   let gone = false;
 
   function clear() {
@@ -73,14 +79,14 @@ async function render({ model, el }) {
   }
 
   function move() {
-    waiting = 0;
     if (!shown) return; // a build under way moves when it is done
     const view = model.get("numbers");
-    const numbers = view.buffer ? view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength) : view;
+    const numbers = view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength);
     const frame = JSON.parse(model.get("frame"));
-    for (const [name, changed] of changes(frame, numbers)) {
+    for (const [name, columns] of changes(frame, numbers)) {
       const source = shown.get_model_by_name(name);
-      source.data = { ...source.data, ...changed };
+      const other = Object.entries(columns).filter(([column, values]) => !same(values, source.data[column]));
+      if (other.length) source.data = { ...source.data, ...Object.fromEntries(other) };
     }
     for (const [name, text] of frame.titles ?? []) {
       const title = shown.get_model_by_name(name);
@@ -88,23 +94,36 @@ async function render({ model, el }) {
     }
   }
 
-  const follow = () => {
-    if (!waiting) waiting = requestAnimationFrame(move);
-  };
+  // Move at once, but no more than once a repaint: of the messages that come in between, the last one counts.
+  function follow() {
+    late = Boolean(waiting);
+    if (waiting) return;
+    move();
+    waiting = requestAnimationFrame(() => {
+      waiting = 0;
+      if (late) follow();
+    });
+  }
+
   const rebuild = () => {
     building = building.then(build);
   };
+  // One event a message, after all its parts are there.
+  let last = [model.get("frame"), model.get("numbers")];
+  const change = () => {
+    const now = [model.get("frame"), model.get("numbers")];
+    if (now.some((part, i) => part !== last[i])) follow();
+    last = now;
+  };
   model.on("change:spoken", speak);
-  model.on("change:frame", follow);
-  model.on("change:numbers", follow);
+  model.on("change", change);
   model.on("change:item", rebuild);
   rebuild();
   return () => {
     gone = true;
     cancelAnimationFrame(waiting);
     model.off("change:spoken", speak);
-    model.off("change:frame", follow);
-    model.off("change:numbers", follow);
+    model.off("change", change);
     model.off("change:item", rebuild);
     clear();
   };

@@ -37,12 +37,17 @@ DASH_PATTERNS: dict[str, tuple[int, ...]] = {
 }
 """Lengths on and off [px]."""
 
-SAMPLE_PX = 32
-"""Room for the dash sample in front of a label [px]."""
+LABEL_PX = 42
+"""Where labels start, right of the frame [px]; a sample of the line comes before."""
 
-_LEVEL_SAMPLE = "····"
+LEVEL_WIDTH = 1.2
+LEVEL_DASH = (2, 3)
+"""How the lines to compare with are drawn [px]."""
+
+_SAMPLE_PX = (6.0, 36.0)
+_POINT_PX = (17.0, 25.0)
+_STEP_PX = 2.0
 _LONGEST_LABEL = 18
-_SAMPLES: dict[str, str] = {"solid": "━━", "dashed": "╍╍", "dotted": "┉┉", "dotdash": "━·", "longdash": "━ ━"}
 
 # The general-purpose palette of Okabe and Ito, "Color Universal Design" (2008), without its yellow, which
 # is hard to see as a thin line on white. Each colour's dash is the second cue.
@@ -91,24 +96,30 @@ THEMES: dict[str, Looks] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EndLabel:
-    """The label at the end of a line.
+    """The label at the end of a line, and a sample of the line before it.
 
     Parameters
     ----------
     y : float
         Height, in the chart's vertical unit.
-    sample : str
-        The line's dash, in characters.
     text : str
         The line's name.
+    x : tuple of float
+        Ends of the sample, in the chart's horizontal unit, right of the frame.
     colour : int or None
         Place in the palette; None for ink.
+    dash : tuple of int
+        Lengths on and off [px].
+    width : float
+        Width of the sample [px].
     """
 
     y: float
-    sample: str
     text: str
+    x: tuple[float, float]
     colour: int | None
+    dash: tuple[int, ...]
+    width: float
 
 
 def end_labels(chart: Chart, *, height: float) -> tuple[EndLabel, ...]:
@@ -125,33 +136,36 @@ def end_labels(chart: Chart, *, height: float) -> tuple[EndLabel, ...]:
     -------
     tuple of EndLabel
         One for each labelled level, and for each labelled line that has a value inside the horizontal range.
+
+    Notes
+    -----
+    Labels move in steps of 2 px: laying text out costs a browser more than drawing the lines.
     """
-    found = [(_last_value(chart, line), line_sample(line), line.label, line.colour) for line in chart.lines]
-    every = [*found, *((level.y, _LEVEL_SAMPLE, level.label, None) for level in chart.levels)]
-    ends = [end for end in every if end[2] and np.isfinite(end[0])]
+    lines = [line for line in chart.lines if line.label and np.isfinite(_last_value(chart, line))]
+    levels = [level for level in chart.levels if level.label]
     margin = LABEL_APART / 2
-    wanted = [min(max(_to_pixels(chart, end[0], height), margin), height - margin) for end in ends]
+    ends = [_last_value(chart, line) for line in lines] + [level.y for level in levels]
+    wanted = [min(max(_to_pixels(chart, end, height), margin), height - margin) for end in ends]
     placed = spread(wanted, low=margin, high=height - margin, apart=LABEL_APART)
-    return tuple(
-        EndLabel(y=_from_pixels(chart, y, height), sample=sample, text=_shorten(text), colour=colour)
-        for (_, sample, text, colour), y in zip(ends, placed, strict=True)
+    y = [_from_pixels(chart, _STEP_PX * round(pixels / _STEP_PX), height) for pixels in placed]
+    sample, point = _beside(chart, _SAMPLE_PX), _beside(chart, _POINT_PX)
+    return (
+        *(
+            EndLabel(
+                y=at,
+                text=_shorten(line.label),
+                x=point if line.points else sample,
+                colour=line.colour,
+                dash=() if line.points else dash_pattern(line.dash),
+                width=_POINT_PX[1] - _POINT_PX[0] if line.points else line.width,
+            )
+            for line, at in zip(lines, y[: len(lines)], strict=True)
+        ),
+        *(
+            EndLabel(y=at, text=_shorten(level.label), x=sample, colour=None, dash=LEVEL_DASH, width=LEVEL_WIDTH)
+            for level, at in zip(levels, y[len(lines) :], strict=True)
+        ),
     )
-
-
-def line_sample(line: Line) -> str:
-    """Give characters that look like a line's dash.
-
-    Parameters
-    ----------
-    line : Line
-        The line.
-
-    Returns
-    -------
-    str
-        Two or three characters.
-    """
-    return "●" if line.points else _SAMPLES[line.dash]
 
 
 def dash_pattern(dash: Dash | Literal[""]) -> tuple[int, ...]:
@@ -271,6 +285,16 @@ def axis_names(chart: Chart) -> tuple[str, str]:
 
 def _labels(chart: Chart) -> tuple[tuple[str, str], tuple[str, str]]:
     return (chart.x_label, chart.x_unit), (chart.y_label, chart.y_unit)
+
+
+def _beside(chart: Chart, pixels: tuple[float, float]) -> tuple[float, float]:
+    """Give places right of the frame, which is FRAME_WIDTH wide, in the chart's horizontal unit."""
+    low, high = chart.x_ends
+    near, far = (
+        high * (high / low) ** (px / FRAME_WIDTH) if chart.x_scale == "log" else high + (high - low) * px / FRAME_WIDTH
+        for px in pixels
+    )
+    return near, far
 
 
 def _shorten(label: str) -> str:

@@ -18,9 +18,11 @@ from ohmshift.show.looks import (
     BOTTOM,
     FONT_PX,
     FRAME_WIDTH,
+    LABEL_PX,
     LEFT,
+    LEVEL_DASH,
+    LEVEL_WIDTH,
     RIGHT,
-    SAMPLE_PX,
     THEMES,
     TITLE_PX,
     TOP,
@@ -172,12 +174,20 @@ def _draw_one(axes: Axes, chart: Chart, height: float, looks: Looks) -> None:
         axes.axvspan(span.low, span.high, facecolor=looks.faint, alpha=0.35, linewidth=0)
         axes.axvspan(span.low, span.high, facecolor="none", edgecolor=looks.ink, alpha=0.35, hatch="///", linewidth=0)
     for level in chart.levels:
-        axes.axhline(level.y, color=looks.ink, linewidth=1.2 * _POINT, linestyle=(0, (1.5, 2.25)))
+        axes.axhline(level.y, color=looks.ink, linewidth=LEVEL_WIDTH * _POINT, linestyle=_linestyle(LEVEL_DASH))
     for line in chart.lines:
         _draw_line(axes, line, looks)
     for label in end_labels(chart, height=height):
-        _write(axes, (1, label.y), label.sample, (6, 0), looks.colour(label.colour))
-        _write(axes, (1, label.y), label.text, (6 + SAMPLE_PX, 0), looks.ink)
+        axes.plot(
+            label.x,
+            (label.y, label.y),
+            clip_on=False,
+            color=looks.colour(label.colour),
+            linewidth=label.width * _POINT,
+            linestyle=_linestyle(label.dash),
+            solid_capstyle="butt",
+        )
+        _write(axes, (1, label.y), label.text, (LABEL_PX, 0), looks.ink)
 
 
 def _dress(axes: Axes, chart: Chart, height: float, looks: Looks) -> None:
@@ -216,16 +226,20 @@ def _draw_line(axes: Axes, line: Line, looks: Looks) -> None:
             markeredgewidth=_POINT,
         )
         return
-    pattern = tuple(length * _POINT for length in dash_pattern(line.dash))
     axes.plot(
         line.x,
         line.y,
         color=colour,
         alpha=line.opacity,
         linewidth=line.width * _POINT,
-        linestyle=(0, pattern) if pattern else "solid",
+        linestyle=_linestyle(dash_pattern(line.dash)),
         dash_capstyle="butt",
     )
+
+
+def _linestyle(pattern: Sequence[float]) -> Any:
+    """Give matplotlib's form of a dash pattern in px."""
+    return (0, tuple(length * _POINT for length in pattern)) if pattern else "solid"
 
 
 def _draw_band(axes: Axes, band: Band, looks: Looks) -> None:

@@ -12,7 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ohmshift.chain.divider import divider_change_db, highest_source_ohm, predict_change
+from ohmshift.chain.divider import divider_change_db
+from ohmshift.chain.limits import highest_source_ohm
+from ohmshift.chain.prediction import predict_change
 from ohmshift.curves.grids import octave_grid
 from ohmshift.curves.values import Impedance
 from ohmshift.errors import CurveError

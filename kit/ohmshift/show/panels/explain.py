@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ohmshift.chain.divider import PredictedChange, highest_source_ohm, predict_change
+from ohmshift.chain.limits import highest_source_ohm
+from ohmshift.chain.prediction import PredictedChange, predict_change
 from ohmshift.curves.smoothing import band_levels
 from ohmshift.show.axes import nominal_frequency
 from ohmshift.show.charts import Band, Chart, Level, Line

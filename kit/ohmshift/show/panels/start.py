@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ohmshift.chain.divider import divider_change_db, predict_change
+from ohmshift.chain.divider import divider_change_db
+from ohmshift.chain.prediction import predict_change
 from ohmshift.curves.grids import pick_channel, resample
 from ohmshift.show.charts import Chart, Line
 from ohmshift.show.drawings import draw_impedance, ohms

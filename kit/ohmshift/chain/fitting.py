@@ -1,4 +1,4 @@
-"""Fit circuits to an impedance, with uncertainties, and choose how many resonances the data carry."""
+"""Fit circuits to an impedance, each number with its uncertainty."""
 
 from __future__ import annotations
 
@@ -8,23 +8,24 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 import lmfit
 import numpy as np
 
-from ohmshift.chain.circuits import Series, circuit_numbers, replace_numbers, series
-from ohmshift.chain.elements import Circuit, LossyInductor, Resistor, Resonator
+from ohmshift.chain.circuits import circuit_numbers, replace_numbers
 from ohmshift.curves.values import ComplexArray, FloatArray, Impedance, read_only
 from ohmshift.errors import CurveError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-Weighting = Literal["relative", "uniform"]
+    from ohmshift.chain.elements import Circuit
 
-SMALLEST_ERROR = 1e-5
-"""Relative misfit below which a better fit counts no more: no measurement repeats to 10 parts in a million."""
+Weighting = Literal["relative", "uniform"]
 
 WORST_MISFIT = 0.05
 """Relative misfit from which a fit carries a caveat."""
 
 _SPAN = 1e6
+_OPEN = 1e-10
+_SETTLED = 1e-10
+_MOST_CALLS = 200
 _LIMITS = {"exponent": (0.0, 1.0), "quality": (0.05, 200.0)}
 
 
@@ -39,7 +40,8 @@ class FittedParameter:
     value : float
         Best value, in the unit of the name.
     standard_uncertainty : float
-        Standard uncertainty, same unit; nan where the data leave it open.
+        Standard uncertainty, same unit; far larger than the value where the data leave it open, nan where the fit
+        did not settle.
     held : bool
         Whether it was kept as given.
     """
@@ -96,28 +98,6 @@ class CircuitFit:
         object.__setattr__(self, "misfit", read_only(self.misfit, np.complex128))
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class DriverFit:
-    """The circuit with as many resonances as the data carry, and those it was chosen from.
-
-    Parameters
-    ----------
-    best : CircuitFit
-        The one of the smallest information criterion: a resistance, a lossy inductor where one is needed, resonators.
-    resonances : int
-        How many resonators it has.
-    candidates : tuple of CircuitFit
-        All that were tried: 0, 1, 2, ... resonances, and the best of these without the inductor.
-    criterion : tuple of float
-        Bayesian information criterion of each; a difference of 10 is very strong evidence.
-    """
-
-    best: CircuitFit
-    resonances: int
-    candidates: tuple[CircuitFit, ...]
-    criterion: tuple[float, ...]
-
-
 def fit_circuit(
     impedance: Impedance, start: Circuit, *, weighting: Weighting = "relative", hold: Sequence[str] = ()
 ) -> CircuitFit:
@@ -153,8 +133,8 @@ def fit_circuit(
 
     Examples
     --------
-    >>> from ohmshift.chain.circuits import parallel
-    >>> from ohmshift.chain.elements import Capacitor
+    >>> from ohmshift.chain.circuits import parallel, series
+    >>> from ohmshift.chain.elements import Capacitor, Resistor
     >>> def build(first, second, farad):
     ...     lossy = parallel(Resistor(resistance_ohm=second), Capacitor(capacitance_f=farad))
     ...     return series(Resistor(resistance_ohm=first), lossy)
@@ -185,64 +165,10 @@ def fit_circuit(
         difference = (build(parameters).impedance_ohm(f) - Z) / scale
         return np.concatenate([difference.real, difference.imag])
 
-    result = lmfit.minimize(
-        residual, guess, method="least_squares", x_scale="jac", ftol=1e-12, xtol=1e-12, gtol=1e-12, max_nfev=400
-    )
+    fitter = lmfit.Minimizer(residual, guess, calc_covar=False)
+    tight = {"ftol": _SETTLED, "xtol": _SETTLED, "gtol": _SETTLED}
+    result = fitter.minimize(method="least_squares", x_scale="jac", max_nfev=_MOST_CALLS * (len(free) + 1), **tight)
     return _conclude(impedance, build(result.params), result, free=free, weighting=weighting)
-
-
-def fit_driver(impedance: Impedance, *, most_resonances: int = 5, weighting: Weighting = "relative") -> DriverFit:
-    """Fit a resistance, a lossy inductor and resonators, as many as the data carry.
-
-    Parameters
-    ----------
-    impedance : Impedance
-        Measured or recovered.
-    most_resonances : int
-        How many resonances to try at most.
-    weighting : {"relative", "uniform"}
-        As in `fit_circuit`.
-
-    Returns
-    -------
-    DriverFit
-        The chosen circuit and those it was chosen from.
-
-    Raises
-    ------
-    CurveError
-        A negative number of resonances, or too few data for one resistance and one inductor.
-
-    Notes
-    -----
-    Each further resonance starts where the one before leaves the most. The number is chosen by the Bayesian information
-    criterion of [1], N ln(S / N) + k ln N for k free numbers and a sum of squares S, with the effective number of
-    independent residuals of the largest circuit for N. A series chain of resonators is what a single driver is to its
-    terminals; several drivers with filters are only imitated by it.
-
-    References
-    ----------
-    .. [1] G. Schwarz, "Estimating the dimension of a model", Ann. Statist. 6 (1978) 461-464.
-    """
-    if most_resonances < 0:
-        raise CurveError("most_resonances", "it must be 0 or more", f"it is {most_resonances}", "mend it")
-    fits = [fit_circuit(impedance, _bare_driver(impedance), weighting=weighting)]
-    room = (2 * impedance.frequency_hz.size - len(fits[0].parameters) - 1) // 3
-    for _ in range(min(most_resonances, room)):
-        start = series(*_parts(fits[-1]), _next_resonator(impedance, fits[-1].circuit))
-        fits.append(fit_circuit(impedance, start, weighting=weighting))
-    effective_n = fits[-1].effective_n
-    chosen = int(np.argmin([_criterion(fit, effective_n) for fit in fits]))
-    without = [part for part in _parts(fits[chosen]) if not isinstance(part, LossyInductor)]
-    fits.append(fit_circuit(impedance, series(*without), weighting=weighting))
-    criterion = tuple(_criterion(fit, effective_n) for fit in fits)
-    best = fits[int(np.argmin(criterion))]
-    return DriverFit(
-        best=best,
-        resonances=sum(isinstance(part, Resonator) for part in _parts(best)),
-        candidates=tuple(fits),
-        criterion=criterion,
-    )
 
 
 def _conclude(
@@ -252,11 +178,10 @@ def _conclude(
     fitted = circuit.impedance_ohm(f)
     difference = fitted - Z if weighting == "uniform" else (fitted - Z) / np.abs(Z)
     effective_n = _effective_n(difference)
-    widening = np.sqrt(2 * f.size / effective_n)
+    spreads = dict(zip(free, _spreads(result) * np.sqrt(2 * f.size / effective_n), strict=True))
     parameters = []
     for i, (name, value) in enumerate(circuit_numbers(circuit)):
-        error = result.params[f"p{i}"].stderr if i in free else 0.0
-        spread = np.nan if error is None else error * widening * (1.0 if _is_linear(name) else value)
+        spread = spreads.get(i, 0.0) * (1.0 if _is_linear(name) else value)
         parameters.append(
             FittedParameter(name=name, value=value, standard_uncertainty=float(spread), held=i not in free)
         )
@@ -265,6 +190,8 @@ def _conclude(
     caveats = [_doubt(parameter, f) for parameter in parameters]
     if abs(misfit[worst]) > WORST_MISFIT:
         caveats.append(f"the circuit is {100 * abs(misfit[worst]):.1f} % off at {f[worst]:.4g} Hz")
+    if effective_n <= len(free):
+        caveats.append("what the circuit leaves is too alike over frequency for the uncertainties to be trusted")
     if not result.success:
         caveats.append("the fit stopped before it settled")
     return CircuitFit(
@@ -280,6 +207,22 @@ def _conclude(
         label=impedance.label,
         caveats=tuple(caveat for caveat in caveats if caveat),
     )
+
+
+def _spreads(result: Any) -> FloatArray:
+    """Give the standard uncertainties of the free numbers, as if all residuals were independent.
+
+    By singular values, so that numbers which the data cannot tell apart come out as open instead of as nonsense.
+    """
+    if not hasattr(result, "jac"):  # it ran out of calls
+        return np.full(len(result.var_names), np.nan)
+    slopes: FloatArray = np.asarray(result.jac, dtype=np.float64)
+    norm = np.linalg.norm(slopes, axis=0)
+    norm[norm == 0] = 1.0
+    _, s, V = np.linalg.svd(slopes / norm, full_matrices=False)
+    s = np.maximum(s, _OPEN)
+    variance = np.sum((V.T / s) ** 2, axis=-1) / norm**2
+    return np.asarray(np.sqrt(variance * np.sum(np.square(result.residual)) / max(slopes.shape[0] - s.size, 1)))
 
 
 def _is_linear(name: str) -> bool:
@@ -335,38 +278,3 @@ def _doubt(parameter: FittedParameter, f: FloatArray) -> str:
     if parameter.name.endswith("resonance_hz") and not f[0] <= value <= f[-1]:
         return f"{parameter.name} lies outside the data: {value:.4g} Hz"
     return ""
-
-
-def _criterion(fit: CircuitFit, effective_n: float) -> float:
-    """Give N ln(S / N) + k ln N, with a floor for data without noise."""
-    size = np.sum(np.abs(fit.circuit.impedance_ohm(fit.frequency_hz)) ** 2) if fit.weighting == "uniform" else 1.0
-    floor = SMALLEST_ERROR**2 * (size if fit.weighting == "uniform" else fit.frequency_hz.size)
-    k = sum(not parameter.held for parameter in fit.parameters)
-    return float(effective_n * np.log(max(fit.sum_of_squares, floor) / effective_n) + k * np.log(effective_n))
-
-
-def _parts(fit: CircuitFit) -> tuple[Circuit, ...]:
-    return fit.circuit.parts if isinstance(fit.circuit, Series) else (fit.circuit,)
-
-
-def _bare_driver(impedance: Impedance) -> Series:
-    """Give a resistance and a lossy inductor of about the right size."""
-    Z, w = impedance.impedance_ohm, 2 * np.pi * impedance.frequency_hz
-    dc_ohm = max(float(Z.real.min()), 0.05 * float(np.abs(Z).min()), 1e-6)
-    n = 0.7
-    coefficient = max(float(Z.imag[-1]), 0.02 * dc_ohm) / (w[-1] ** n * np.sin(np.pi * n / 2))
-    return series(Resistor(resistance_ohm=dc_ohm), LossyInductor(coefficient=float(coefficient), exponent=n))
-
-
-def _next_resonator(impedance: Impedance, circuit: Circuit) -> Resonator:
-    """Find the resonator that takes most from what a circuit leaves."""
-    f, Z = impedance.frequency_hz, impedance.impedance_ohm
-    left = (Z - circuit.impedance_ohm(f)) / np.abs(Z)
-    centre, quality = (grid.ravel() for grid in np.meshgrid(np.geomspace(f[0], f[-1], 80), [0.5, 1.0, 2.0, 4.0, 8.0]))
-    detune = f / centre[:, np.newaxis]
-    shapes = 1 / (1 + 1j * quality[:, np.newaxis] * (detune - 1 / detune)) / np.abs(Z)
-    match = (shapes.conj() @ left).real
-    energy = np.sum(np.abs(shapes) ** 2, axis=-1)
-    i = int(np.argmax(np.maximum(match, 0) ** 2 / energy))
-    peak_ohm = max(float(match[i] / energy[i]), 1e-3 * float(np.abs(Z).min()))
-    return Resonator(peak_ohm=peak_ohm, resonance_hz=float(centre[i]), quality=float(quality[i]))

@@ -46,6 +46,7 @@ NEXT_TO_NONE = 0.05
 """A change that a smaller part of the stated resistance explains looks as if none had been added."""
 
 _FAR = 0.03
+_NOTHING_LEFT = 1e-3
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -179,7 +180,7 @@ def put_to_test(question: Question) -> Outcome:
         added_ohm=at,
         errors=errors,
         slope=slope,
-        sigma_db=np.sqrt(np.diag(errors.covariance_db2 @ kept @ errors.covariance_db2)),
+        sigma_db=np.sqrt(np.maximum(np.diag(errors.covariance_db2 @ kept @ errors.covariance_db2), 0.0)),
         residual_db=residual,
         p_resistance=p_resistance,
         p_after_fit=chi_square_tail(left, count),
@@ -204,14 +205,17 @@ def find_places(question: Question, outcome: Outcome, critical: float) -> tuple[
     Returns
     -------
     tuple of (float, float) pairs
-        Edges [Hz]; none where the level stands out most.
+        Edges [Hz]; none where only the level stands out.
     """
     bands, used = question.measured.bands, question.used
-    scored = np.zeros(used.size)
-    scored[used] = np.abs(outcome.errors.score(outcome.residual_db)) / outcome.sigma_db
-    if used[-1] and int(np.argmax(scored)) == used.size - 1:
+    sigma, scored = outcome.sigma_db, np.zeros(used.size)
+    # An entry that the fit follows wholly, as a level does that alone tells the resistance, has nothing left to show.
+    told = sigma > _NOTHING_LEFT * np.sqrt(np.diag(outcome.errors.covariance_db2))
+    scored[used] = np.where(told, np.abs(outcome.errors.score(outcome.residual_db)) / np.where(told, sigma, 1.0), 0.0)
+    most = float(scored[:-1].max())
+    if most < critical and scored[-1] > most:
         return ()
-    out = scored[:-1] > min(critical, float(scored[:-1].max()) * (1 - 1e-9))
+    out = scored[:-1] >= min(critical, most)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], out, [False]])))
     return tuple((float(bands.low_hz[a]), float(bands.high_hz[z - 1])) for a, z in edges.reshape(-1, 2))
 

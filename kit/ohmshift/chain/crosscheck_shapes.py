@@ -51,11 +51,14 @@ class Family:
         Shapes in bands with the level last [dB], of any size.
     at_hz : tuple of float, length m
         Frequency that belongs to each [Hz].
+    one_sided : bool
+        Whether the fault adds its shape and cannot take it away.
     """
 
     name: str
     shapes_db: FloatArray
     at_hz: tuple[float, ...]
+    one_sided: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -116,15 +119,15 @@ def gather_shapes(
     Notes
     -----
     - Seal leak: a first-order high-pass that comes and goes, or whose corner moves.
-    - Compression: the change is too small by a constant factor, level drop included, or, with a response, the residual
-      follows the level at which the driver plays.
+    - Compression: the change is too small by a constant factor, level drop included, or, with a response, too small
+      where the driver plays loudest.
     - Change of level: the level alone is off. It stands out only where the tone tells the resistance.
     """
     f = model.frequency_hz
     key = (f.tobytes(), model.low_hz.tobytes(), model.high_hz.tobytes())
     level = np.zeros(predicted_db.shape)
     level[-1] = 1.0
-    scale = [predicted_db]
+    smaller = [-predicted_db]
     families = [
         Family(name="seal leak", shapes_db=_leaks(*key), at_hz=LEAK_HZ * 2),
         Family(name="change of level", shapes_db=level[None], at_hz=(float("nan"),)),
@@ -133,8 +136,9 @@ def gather_shapes(
     if response_db is not None:
         follows = model.average(response_db)
         follows[-1] = 0.0
-        scale.append(follows)
-    families.append(Family(name="compression", shapes_db=np.array(scale), at_hz=(float("nan"),) * len(scale)))
+        smaller.append(follows)
+    nowhere = (float("nan"),) * len(smaller)
+    families.append(Family(name="compression", shapes_db=np.array(smaller), at_hz=nowhere, one_sided=True))
     return families
 
 
@@ -201,6 +205,8 @@ def compare_shapes(
             whole = ((shapes @ errors.inverse) * shapes).sum(axis=1)
             own = norm > (1 - ALIKE**2) * whole
             amplitude = np.where(own, shapes @ (W @ residual_db) / np.where(own, norm, 1), 0.0)
+        if family.one_sided:
+            amplitude = np.maximum(amplitude, 0.0)
         gains = amplitude**2 * np.where(own, norm, 0.0)
         if not np.any(gains > 0):
             continue

@@ -146,7 +146,7 @@ def say_likeness(likeness: Likeness) -> str:
         what = f"Looks like a local {'bump' if likeness.amplitude > 0 else 'dip'} of {size:.2g} dB near "
         what += say_frequency(likeness.at_hz)
     elif likeness.name == "compression":
-        what = f"Looks like compression: it grows with the level, up to {size:.2g} dB"
+        what = f"Looks like compression: the change is too small, by up to {size:.2g} dB"
     elif likeness.name == "change of level":
         what = f"Looks like a change of level of {likeness.amplitude:+.2g} dB elsewhere in the chain"
     else:

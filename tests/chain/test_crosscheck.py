@@ -128,6 +128,31 @@ def test_interval_of_a_flat_load_is_that_of_its_level() -> None:
     assert (high - low) / 2 == pytest.approx(1.959964 * sd_ohm, rel=0.01)
 
 
+@pytest.mark.source(
+    "analytic",
+    ref="bivariate normal: a level error that goes with one band's by 0.8 keeps sqrt(1 - 0.8^2) = 0.6 of its spread",
+)
+def test_correlation_with_the_level_is_used() -> None:
+    alone = exact(FLAT, 15.0, sd_db=0.1)
+    correlation = np.eye(30)
+    correlation[20, 29] = correlation[29, 20] = 0.8
+    moved = np.array(alone.change_db)
+    moved[20] += 0.1
+    along = replace(alone, correlation=correlation, change_db=moved, level_drop_db=alone.level_drop_db + 0.08)
+    check, plain = (cross_check(impedance(FLAT), one, nominal_ohm=15.0, impedance_gain=0.0) for one in (along, alone))
+    assert check.resistance_ohm == pytest.approx(15, abs=0.01)  # the level's 0.08 dB is what its band foretells
+    widths = [np.diff(one.resistance_interval_ohm or (0, 0))[0] for one in (check, plain)]
+    assert widths[0] / widths[1] == pytest.approx(0.6, abs=0.005)
+
+
+@pytest.mark.source("analytic", ref="0.42 dB of level with 0.1 dB of noise: 4.2 standard errors tell 15 ohm from none")
+def test_a_resistance_that_the_level_alone_tells_is_explained() -> None:
+    load = np.full(F.size, 300 + 0j)
+    check = cross_check(impedance(load), exact(load, 15.0, sd_db=0.1), nominal_ohm=15.0, impedance_gain=0.0)
+    assert check.word == "explained by the divider"
+    assert check.power > 0.95
+
+
 @pytest.mark.source("analytic", ref="D depends on R/Z alone: a scale error of Z by g moves R by g")
 def test_scale_of_the_impedance_widens_the_interval() -> None:
     measured = exact(FLAT, 15.0, sd_db=1e-4)

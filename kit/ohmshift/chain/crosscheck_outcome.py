@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.special import ndtr, ndtri
 
 from ohmshift.chain.crosscheck_fit import (
     Errors,
@@ -156,10 +157,14 @@ def put_to_test(question: Question) -> Outcome:
     model, used, nominal = question.model, question.used, question.nominal_ohm
     change = question.change_db[used]
     errors = weigh_errors(question.measured, model, used, added_ohm=nominal)
-    power = power_to_see(question.predicted_db[used], errors, alpha=question.alpha)
     slope = model.slope(nominal)
     information = errors.misfit(slope[used])
     spread = 1 / (nominal * np.sqrt(information)) if information > 0 else np.inf
+    # A resistance that is not there is seen by either test.
+    critical = -float(ndtri((1 - np.sqrt(1 - question.alpha)) / 2))
+    power = max(
+        power_to_see(question.predicted_db[used], errors, alpha=question.alpha), float(ndtr(1 / spread - critical))
+    )
     fit, at, p_resistance, caveats = None, nominal, float("nan"), (*_warn_of_spread(spread, question),)
     if spread <= LARGEST_SPREAD:
         curve = tabulate_resistances(model, nominal_ohm=nominal)

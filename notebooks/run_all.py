@@ -16,7 +16,9 @@ TIMEOUT_S = 300
 def run(path: Path) -> None:
     """Run one notebook and save it in place, the same to the byte where nothing changed but widget names."""
     notebook = nbformat.read(path, as_version=4)
-    NotebookClient(notebook, timeout=TIMEOUT_S, resources={"metadata": {"path": str(HERE)}}).execute()
+    NotebookClient(
+        notebook, timeout=TIMEOUT_S, store_widget_state=False, resources={"metadata": {"path": str(HERE)}}
+    ).execute()
     notebook.metadata = {
         "kernelspec": {"display_name": "Python 3 (ipykernel)", "language": "python", "name": "python3"},
         "language_info": {"name": "python"},

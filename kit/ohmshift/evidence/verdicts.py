@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 from scipy import stats
@@ -11,8 +11,8 @@ from scipy import stats
 from ohmshift.curves.values import FloatArray, read_only
 from ohmshift.errors import EvidenceError
 from ohmshift.evidence.changes import level_interval
-from ohmshift.evidence.floors import guard_factor
 from ohmshift.evidence.priors import LEAST_VARIANCE_DB2
+from ohmshift.evidence.uncertainty import Basis, settle_uncertainty
 from ohmshift.evidence.wording import Word, choose_word, say_verdict
 
 if TYPE_CHECKING:
@@ -21,19 +21,14 @@ if TYPE_CHECKING:
     from ohmshift.curves.grids import Bands
     from ohmshift.evidence.changes import Change
     from ohmshift.evidence.floors import NoiseFloor, Repeatability
+    from ohmshift.evidence.uncertainty import Uncertainty
 
 BoolArray: TypeAlias = "npt.NDArray[np.bool_]"
-Basis: TypeAlias = Literal[
-    "noise floor and own repeats", "borrowed noise floor", "own repeats", "left and right", "none"
-]
 
 REGIONS = (("bass", 0.0, 10**1.95), ("midrange", 10**1.95, 10**3.75), ("treble", 10**3.75, np.inf))
 """Regions judged apart: name, and the frequencies [Hz] between which their mid-band frequencies lie. The limits are the
 edges of third-octave bands, so that those at 100 Hz and at 5 kHz belong to the midrange."""
 
-FEW_EARPHONES = 4
-"""With fewer earphones the noise floor itself is poorly known, and the verdict says so: two or three, with two seats
-each, gave 8 to 9 % false alarms in simulated studies instead of 5 %."""
 
 HIGHEST_ALPHA = 0.5
 
@@ -154,17 +149,6 @@ class Verdict:
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class _Uncertainty:
-    """Variance of one measurement in each band [dB^2], its degrees of freedom, and where they come from."""
-
-    variance_db2: FloatArray
-    degrees: FloatArray
-    basis: Basis
-    guard: float = 1.0
-    caveats: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _BandTest:
     """Outcome in each band; see `Verdict`."""
 
@@ -220,7 +204,7 @@ def judge_change(change: Change, floor: NoiseFloor, *, margin_db: float = 1.0, a
     _check_options(change, floor, margin_db=margin_db, alpha=alpha)
     part = floor.reseated if change.reseated else floor.unreseated
     judged = np.isfinite(change.band_change_db)
-    uncertainty = _settle_uncertainty(change, part, judged)
+    uncertainty = settle_uncertainty(change, floor)
     test = _test_bands(change, uncertainty, _draw_largest(part, judged), margin_db=margin_db, alpha=alpha)
     whole, *regions = (
         _judge_region(name, change, test, low_hz=low_hz, high_hz=high_hz, margin_db=margin_db)
@@ -258,60 +242,6 @@ def judge_change(change: Change, floor: NoiseFloor, *, margin_db: float = 1.0, a
     )
 
 
-def _settle_uncertainty(change: Change, part: Repeatability | None, judged: BoolArray) -> _Uncertainty:
-    """Moderate the earphone's own variance by the prior, or find what else there is to go by."""
-    own, own_degrees = np.nan_to_num(change.own_variance_db2), change.own_degrees
-    repeated = bool(np.any(own_degrees[judged] > 0))
-    prior_degrees = np.zeros(len(change.bands)) if part is None else part.prior_degrees
-    sides, one_degree = _disagreement(change), np.ones(len(change.bands))
-    if part is not None and np.any(prior_degrees[judged] > 0):
-        shown, shown_degrees = (own, own_degrees) if repeated else (sides, one_degree)
-        guard = 1.0 if shown is None else guard_factor(part, shown, shown_degrees, judged=judged)
-        degrees = prior_degrees + own_degrees
-        total = prior_degrees * part.prior_variance_db2 * guard + own_degrees * own
-        return _Uncertainty(
-            variance_db2=np.divide(total, degrees, out=np.zeros_like(total), where=degrees > 0),
-            degrees=degrees,
-            basis="noise floor and own repeats" if repeated else "borrowed noise floor",
-            guard=guard,
-            caveats=_warn_of_floor(change, part, repeated=repeated, checked=shown is not None, guard=guard),
-        )
-    if repeated:
-        caveat = "judged by its own repeats alone, because no two earphones have repeats of this kind"
-        return _Uncertainty(variance_db2=own, degrees=own_degrees, basis="own repeats", caveats=(caveat,))
-    if sides is not None:
-        caveat = "no repeats anywhere: left against right is all there is to tell a change from variation"
-        return _Uncertainty(variance_db2=sides, degrees=one_degree, basis="left and right", caveats=(caveat,))
-    caveat = "no repeats anywhere and one channel: nothing tells a change from variation"
-    return _Uncertainty(variance_db2=own, degrees=own_degrees, basis="none", caveats=(caveat,))
-
-
-def _disagreement(change: Change) -> FloatArray | None:
-    """Give the variance of one measurement [dB^2] that the channels' disagreement shows; None with one channel."""
-    if len(change.channels) != 2:  # noqa: PLR2004 - left and right
-        return None
-    first, second = change.channel_band_change_db
-    return np.asarray((first - second) ** 2 / change.channel_variance_factor.sum())
-
-
-def _warn_of_floor(
-    change: Change, part: Repeatability, *, repeated: bool, checked: bool, guard: float
-) -> tuple[str, ...]:
-    found = []
-    if not repeated:
-        found.append("one seat: its uncertainty is borrowed from other earphones' repeats")
-    if not checked:
-        found.append("one seat and one channel: nothing tells whether this earphone is noisier than the others")
-    if guard > 1:
-        found.append(f"noisier than the floor it borrows: variance widened by a factor of {guard:.1f}")
-    if len(part.labels) < FEW_EARPHONES:
-        few = f"the noise floor rests on {len(part.labels)} earphones only"
-        found.append(f"{few}: false alarms may be up to twice as frequent")
-    if repeated and change.label not in part.labels:
-        found.append("this earphone's repeats are not part of the noise floor")
-    return tuple(found)
-
-
 def _draw_largest(part: Repeatability | None, judged: BoolArray) -> FloatArray:
     """Give sorted largest absolute normal values over the judged bands; exact ones where bands are independent."""
     if part is not None:
@@ -321,7 +251,7 @@ def _draw_largest(part: Repeatability | None, judged: BoolArray) -> FloatArray:
 
 
 def _test_bands(
-    change: Change, uncertainty: _Uncertainty, largest: FloatArray, *, margin_db: float, alpha: float
+    change: Change, uncertainty: Uncertainty, largest: FloatArray, *, margin_db: float, alpha: float
 ) -> _BandTest:
     judged = np.isfinite(change.band_change_db)
     known = judged & (uncertainty.degrees > 0)

@@ -130,7 +130,7 @@ def draw_impedance(name: str, impedance: Impedance | None) -> Chart:
         x, y = impedance.frequency_hz, np.abs(impedance.impedance_ohm)
         title = f"{name}: impedance"
         alt_text = f"The impedance of {name} lies between {y.min():.1f} and {y.max():.1f} ohm."
-    reach = (1.0, 100.0) if not np.isfinite(y).any() else _decades(float(np.nanmin(y)), float(np.nanmax(y)))
+    reach = ohm_range(y)
     return Chart(
         title=title,
         alt_text=alt_text,
@@ -138,19 +138,44 @@ def draw_impedance(name: str, impedance: Impedance | None) -> Chart:
         y_unit="ohm",
         scale="ohm",
         y_range=reach,
-        db_per_decade=_flatness(reach),
+        db_per_decade=flatness(reach),
         lines=(Line(x=x, y=y, label="magnitude", colour=2, width=2.4),),
     )
 
 
-def _flatness(reach: tuple[float, float]) -> int:
-    """Choose the proportion of IEC 60263 at which an impedance stays low enough to see sliders and curves at once."""
+def flatness(reach: tuple[float, float]) -> int:
+    """Choose the proportion of IEC 60263 at which an impedance stays low enough to see sliders and curves at once.
+
+    Parameters
+    ----------
+    reach : tuple of float
+        Ends of the vertical axis [ohm].
+
+    Returns
+    -------
+    int
+        20 times the decades of ohms a decade of frequency.
+    """
     decades = float(np.log10(reach[1] / reach[0]))
     return next((ratio for ratio, most in ((20, 0.75), (25, 1.4)) if decades <= most), 50)
 
 
-def _decades(lowest: float, highest: float) -> tuple[float, float]:
-    """Give a range of one, two, 1-2-5 steps that holds the values: no wider than it must be."""
+def ohm_range(*impedances_ohm: FloatArray) -> tuple[float, float]:
+    """Give a range in steps of 1, 2, 5 that holds impedances, no wider than it must be.
+
+    Parameters
+    ----------
+    *impedances_ohm : ndarray
+        Magnitudes [ohm]; nan counts as no data.
+
+    Returns
+    -------
+    tuple of float
+        Ends [ohm].
+    """
+    known = [values[np.isfinite(values)] for values in impedances_ohm]
+    values = np.concatenate([*known, np.empty(0)])
+    lowest, highest = (2.0, 50.0) if values.size == 0 else (float(values.min()), float(values.max()))
     steps = [m * 10.0**k for k in range(-2, 5) for m in (1, 2, 5)]
     low = max(step for step in steps if step <= 0.95 * lowest)
     high = min(step for step in steps if step >= max(1.05 * highest, 4 * low))

@@ -102,7 +102,9 @@ def _notebooks(folder: Path) -> list[Path]:
 def _write_notebook(path: Path, folder: Path, out: Path) -> list[Path]:
     """Run a notebook on the study from a fresh kernel and save it as a page; the notebook itself is not touched."""
     notebook = nbformat.read(path, as_version=4)  # type: ignore[no-untyped-call]
-    client = NotebookClient(notebook, timeout=_TIMEOUT_S, resources={"metadata": {"path": str(folder)}})
+    client = NotebookClient(
+        notebook, timeout=_TIMEOUT_S, store_widget_state=False, resources={"metadata": {"path": str(folder)}}
+    )
     try:
         client.execute()
     except CellExecutionError as error:

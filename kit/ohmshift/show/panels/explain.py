@@ -3,33 +3,43 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from ohmshift.chain.limits import highest_source_ohm
-from ohmshift.chain.prediction import PredictedChange, predict_change
+from ohmshift.chain.prediction import predict_change
 from ohmshift.curves.smoothing import band_levels
+from ohmshift.curves.values import Impedance
 from ohmshift.show.axes import nominal_frequency
-from ohmshift.show.charts import Band, Chart, Level, Line
-from ohmshift.show.drawings import draw_impedance, ohms, symmetric_range, unreadable_spans
+from ohmshift.show.drawings import ohms, symmetric_range
+from ohmshift.show.explaining import (
+    Explanation,
+    draw_explanation,
+    draw_impedances,
+    explanation_quantities,
+    explanation_table,
+    say_prediction,
+)
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.opening import Progress
 from ohmshift.show.panels.pieces import hashes
 from ohmshift.study.batch import compare_study
-from ohmshift.study.findings import Quantity
+from ohmshift.study.crosschecks import check_divider
+from ohmshift.study.impedances import KnownImpedance, measured_impedance, recover_from_changes
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    from ohmshift.curves.values import FloatArray, Impedance
-    from ohmshift.evidence.changes import Change
-    from ohmshift.evidence.verdicts import Verdict
+    from ohmshift.chain.crosscheck import CrossCheck
     from ohmshift.study.folder import Study
 
 MOST_OHM = 150.0
 """Upper end of both sliders: above the 120 ohm that IEC 61938 knew as a headphone source up to its 2013 edition."""
+
+MEASURED, RECOVERED = "as measured", "as recovered from the responses"
+
+_SLIDER_STEP_OHM = 0.05
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -42,6 +52,8 @@ class ExplainSettings:
         The earphone.
     measured_ohm : float
         Added resistance of the measured change [ohm].
+    impedance : {"as measured", "as recovered from the responses"}
+        Impedance that the prediction uses; the other one where the first is not known.
     added_ohm : float
         Added resistance of the prediction [ohm].
     output_ohm : float
@@ -50,34 +62,13 @@ class ExplainSettings:
 
     earphone: str
     measured_ohm: float
+    impedance: str
     added_ohm: float
     output_ohm: float
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Comparison:
-    """Measured and predicted change side by side.
-
-    Parameters
-    ----------
-    change : Change
-        Measured.
-    verdict : Verdict
-        Verdict on it.
-    predicted : PredictedChange or None
-        Predicted; None where nobody measured the impedance.
-    predicted_band_db : ndarray, shape (b,)
-        Tonal change predicted [dB], in the bands of the measured one; nan where there is none.
-    """
-
-    change: Change
-    verdict: Verdict
-    predicted: PredictedChange | None
-    predicted_band_db: FloatArray
-
-
 class ExplainPanel(Panel[ExplainSettings]):
-    """Hold the divider's prediction against the measured change.
+    """Hold the divider's prediction against the measured change, and recover the impedance from it.
 
     Parameters
     ----------
@@ -95,9 +86,12 @@ class ExplainPanel(Panel[ExplainSettings]):
         first = earphone or next((name for name in ranked if study.has_impedance(name)), ranked[0])
         common = self.comparison.common_ohm
         resistances = sorted({ohm for _, ohm in self.comparison.changes})
-        self.output_ohm = study.settings.source_ohm
         settings = ExplainSettings(
-            earphone=first, measured_ohm=common, added_ohm=common, output_ohm=round(self.output_ohm, 1)
+            earphone=first,
+            measured_ohm=common,
+            impedance=MEASURED,
+            added_ohm=common,
+            output_ohm=round(study.settings.source_ohm, 1),
         )
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone to explain."),
@@ -106,6 +100,7 @@ class ExplainPanel(Panel[ExplainSettings]):
                 [(ohms(value), value) for value in resistances],
                 help_text="The resistance of the measured change.",
             ),
+            "impedance": choice("Impedance", [MEASURED, RECOVERED], help_text="What the prediction uses."),
             "added_ohm": slider(
                 "Added resistance", "ohm", 0.0, MOST_OHM, 1.0, help_text="The resistance that the prediction adds."
             ),
@@ -130,9 +125,9 @@ class ExplainPanel(Panel[ExplainSettings]):
         """
         rows = []
         for name in self.study.names:
-            if not self.study.has_impedance(name):
+            impedance = self._measured(name).impedance
+            if impedance is None:
                 continue
-            impedance = self.study.impedance(name)
             limit = highest_source_ohm(impedance, tolerance_db=tolerance_db)
             rows.append(
                 {
@@ -144,222 +139,113 @@ class ExplainPanel(Panel[ExplainSettings]):
             )
         return pd.DataFrame(rows)
 
+    def cross_checks(self) -> pd.DataFrame:
+        """Say of every earphone with a measured impedance whether the divider explains its change.
+
+        Returns
+        -------
+        DataFrame
+            One row an earphone, at the panel's resistance: word, resistance by the acoustics, likeness of what is left.
+        """
+        rows = []
+        for name in self.study.names:
+            check = self._check(name, self.settings.measured_ohm)
+            if check is None:
+                continue
+            interval = check.resistance_interval_ohm
+            rows.append(
+                {
+                    "earphone": name,
+                    "verdict": check.word,
+                    "resistance by the acoustics (ohm)": "" if interval is None else f"{check.resistance_ohm:.1f}",
+                    "95 % interval (ohm)": "" if interval is None else f"{interval[0]:.1f} to {interval[1]:.1f}",
+                    "what is left looks like": "; ".join(name for name, _ in check.looks_like),
+                }
+            )
+        return pd.DataFrame(rows)
+
+    @lru_cache(maxsize=256)  # noqa: B019 - a panel lives as long as its notebook
+    def _measured(self, name: str) -> KnownImpedance:
+        return measured_impedance(self.study, name)
+
+    @lru_cache(maxsize=256)  # noqa: B019
+    def _recovered(self, name: str) -> KnownImpedance:
+        return recover_from_changes(self.study, self.comparison, name)
+
+    @lru_cache(maxsize=256)  # noqa: B019
+    def _check(self, name: str, measured_ohm: float) -> CrossCheck | None:
+        measured = self._measured(name).impedance
+        if not isinstance(measured, Impedance) or (name, measured_ohm) not in self.comparison.changes:
+            return None
+        return check_divider(self.comparison, measured, measured_ohm)
+
     def _view(self, settings: ExplainSettings) -> View:
-        name = settings.earphone
-        measured_ohm = settings.measured_ohm
+        name, measured_ohm = settings.earphone, settings.measured_ohm
         if (name, measured_ohm) not in self.comparison.changes:
             measured_ohm = self.comparison.resistances(name)[0]
-        impedance = self.study.impedance(name) if self.study.has_impedance(name) else None
-        pair = self._compare(name, measured_ohm, impedance, settings)
-        sentence = say_comparison(pair, impedance, settings, matches=self._matches(settings, measured_ohm))
-        measured = hashes(self.comparison.aligned[name, ohm] for ohm in (0.0, measured_ohm))
+        pair = self._explain(name, measured_ohm, settings)
+        sentence = say_prediction(
+            pair,
+            added_ohm=settings.added_ohm,
+            output_ohm=settings.output_ohm,
+            matches=self._matches(settings, measured_ohm),
+        )
         rows = self.study.measurements
         rows = rows[(rows["earphone"] == name) & (rows["quantity"] == "impedance")]
         known = {str(file): self.study.curves[str(file)].provenance.sha256 for file in rows["file"]}
+        data = hashes(self.comparison.aligned[name, ohm] for ohm in (0.0, measured_ohm))
+        caveats = (*pair.verdict.caveats, *pair.used.caveats, *(() if pair.check is None else pair.check.caveats))
         return View(
             charts=(
-                draw_comparison(pair, sentence, self._reach(name, impedance)),
-                draw_impedance(name, impedance),
+                draw_explanation(pair, sentence, self._reach(name)),
+                draw_impedances(pair.measured, pair.recovered),
             ),
             sentence=sentence,
-            table=comparison_table(pair),
+            table=explanation_table(pair),
             draft=Draft(
                 statement=sentence,
-                quantities=comparison_quantities(pair),
-                data={**measured, **known},
+                quantities=explanation_quantities(pair),
+                data={**data, **known},
                 earphone=name,
-                caveats=pair.verdict.caveats,
+                caveats=tuple(dict.fromkeys(caveats)),
             ),
         )
 
-    def _compare(
-        self, name: str, measured_ohm: float, impedance: Impedance | None, settings: ExplainSettings
-    ) -> Comparison:
+    def _explain(self, name: str, measured_ohm: float, settings: ExplainSettings) -> Explanation:
         change = self.comparison.change(name, measured_ohm)
-        verdict = self.comparison.verdict(name, measured_ohm)
-        if impedance is None:
-            empty = np.full(len(change.bands), np.nan)
-            return Comparison(change=change, verdict=verdict, predicted=None, predicted_band_db=empty)
-        source_ohm = settings.output_ohm + self.study.settings.cable_ohm
-        predicted = predict_change(impedance, added_ohm=settings.added_ohm, source_ohm=source_ohm)
-        bands = band_levels(predicted.frequency_hz, predicted.tonal_change_db, change.bands)
-        return Comparison(change=change, verdict=verdict, predicted=predicted, predicted_band_db=bands)
+        measured, recovered = self._measured(name), self._recovered(name)
+        wanted, other = (measured, recovered) if settings.impedance == MEASURED else (recovered, measured)
+        used = other if wanted.impedance is None else wanted
+        predicted, bands = None, np.full(len(change.bands), np.nan)
+        if used.impedance is not None:
+            source_ohm = settings.output_ohm + self.study.settings.cable_ohm
+            predicted = predict_change(used.impedance, added_ohm=settings.added_ohm, source_ohm=source_ohm)
+            bands = band_levels(predicted.frequency_hz, predicted.tonal_change_db, change.bands)
+        return Explanation(
+            change=change,
+            verdict=self.comparison.verdict(name, measured_ohm),
+            measured=measured,
+            recovered=recovered,
+            used=used,
+            predicted=predicted,
+            predicted_band_db=bands,
+            check=self._check(name, measured_ohm),
+        )
 
-    def _reach(self, name: str, impedance: Impedance | None) -> tuple[float, float]:
+    @lru_cache(maxsize=256)  # noqa: B019
+    def _reach(self, name: str) -> tuple[float, float]:
         """Give a vertical range that holds every measured change, and the sliders' largest predicted one."""
-        measured = [self.comparison.change(name, ohm).band_change_db for ohm in self.comparison.resistances(name)]
-        if impedance is None:
-            return symmetric_range(*measured)
-        largest = predict_change(impedance, added_ohm=MOST_OHM, source_ohm=self.study.settings.cable_ohm)
-        return symmetric_range(*measured, largest.tonal_change_db)
+        changes = [self.comparison.change(name, ohm).band_change_db for ohm in self.comparison.resistances(name)]
+        for known in (self._measured(name), self._recovered(name)):
+            if known.impedance is not None:
+                largest = predict_change(known.impedance, added_ohm=MOST_OHM, source_ohm=self.study.settings.cable_ohm)
+                changes.append(largest.tonal_change_db)
+        return symmetric_range(*changes)
 
     def _matches(self, settings: ExplainSettings, measured_ohm: float) -> bool:
         measured_source = self.comparison.aligned[settings.earphone, measured_ohm].source_ohm
         asked = settings.output_ohm + self.study.settings.cable_ohm
-        return settings.added_ohm == measured_ohm and abs(asked - measured_source) < 0.05  # noqa: PLR2004 - slider step
-
-
-def draw_comparison(pair: Comparison, alt_text: str, y_range: tuple[float, float]) -> Chart:
-    """Chart the measured change with its interval, and the predicted one.
-
-    Parameters
-    ----------
-    pair : Comparison
-        Both changes.
-    alt_text : str
-        The chart in a sentence.
-    y_range : tuple of float
-        Ends of the vertical axis [dB], the same wherever the sliders stand.
-
-    Returns
-    -------
-    Chart
-        Tonal changes against frequency.
-    """
-    change, verdict = pair.change, pair.verdict
-    judged = verdict.judged & np.isfinite(verdict.half_width_db)
-    middle = np.where(judged, change.band_change_db, np.nan)
-    half = np.where(judged, verdict.half_width_db, np.nan)
-    if pair.predicted is None:
-        x, y = change.frequency_hz, np.full(change.frequency_hz.size, np.nan)
-    else:
-        x, y = pair.predicted.frequency_hz, pair.predicted.tonal_change_db
-    return Chart(
-        title=f"{change.label}: change measured with {ohms(change.added_ohm)}, and what the divider predicts",
-        alt_text=alt_text,
-        y_label="Change, level apart",
-        y_unit="dB",
-        y_range=y_range,
-        lines=(
-            Line(x=change.bands.mid_hz, y=middle, label="measured", colour=0, width=2.4),
-            Line(x=x, y=y, label="predicted", colour=1, width=2.4),
-        ),
-        bands=(Band(x=change.bands.mid_hz, low=middle - half, high=middle + half, label="95 % interval", colour=0),),
-        spans=unreadable_spans(verdict),
-        levels=(Level(y=0.0),),
-    )
-
-
-def say_comparison(pair: Comparison, impedance: Impedance | None, settings: ExplainSettings, *, matches: bool) -> str:
-    """Say what the divider predicts, and how it compares.
-
-    Parameters
-    ----------
-    pair : Comparison
-        Both changes.
-    impedance : Impedance or None
-        The earphone's.
-    settings : ExplainSettings
-        What was asked.
-    matches : bool
-        Whether the prediction is for the resistances that were measured.
-
-    Returns
-    -------
-    str
-        One to three sentences.
-    """
-    if impedance is None or pair.predicted is None:
-        return (
-            f"{settings.earphone}: nobody measured its impedance, so the divider predicts nothing. "
-            f"Measured with {ohms(pair.change.added_ohm)}: {pair.verdict.sentence}"
-        )
-    predicted = pair.predicted
-    size = float(np.nanstd(pair.predicted_band_db))
-    text = (
-        f"{settings.earphone}, {ohms(settings.added_ohm)} added behind {ohms(settings.output_ohm)} of amplifier output "
-        f"impedance: predicted level {predicted.level_drop_db:+.1f} dB, size of the tonal change {size:.2f} dB."
-    )
-    if not matches:
-        return f"{text} The measured change is for {ohms(pair.change.added_ohm)} at the study's amplifier."
-    outside, largest = disagreement(pair)
-    if not np.isfinite(largest):
-        return f"{text} No band is readable, so the measurement cannot tell whether that is right."
-    verb = "agrees with" if not outside.any() else "does not agree with"
-    where = (
-        ""
-        if not outside.any()
-        else f" at {', '.join(nominal_frequency(f) for f in pair.change.bands.mid_hz[outside])} Hz"
-    )
-    return (
-        f"{text} The measured change {verb} it{where}: in the readable bands they differ by at most {largest:.1f} dB."
-    )
-
-
-def disagreement(pair: Comparison) -> tuple[npt.NDArray[np.bool_], float]:
-    """Compare prediction and measurement band by band.
-
-    Parameters
-    ----------
-    pair : Comparison
-        Both changes.
-
-    Returns
-    -------
-    outside : ndarray of bool, shape (b,)
-        Readable bands in which the prediction lies outside the measured 95 % interval.
-    largest : float
-        Largest difference over the readable bands [dB]; nan where none is.
-    """
-    difference = np.abs(pair.change.band_change_db - pair.predicted_band_db)
-    readable = pair.verdict.readable & np.isfinite(difference)
-    outside = readable & (np.nan_to_num(difference) > pair.verdict.half_width_db)
-    return outside, float(difference[readable].max()) if readable.any() else float("nan")
-
-
-def comparison_table(pair: Comparison) -> pd.DataFrame:
-    """Put measured and predicted change into a table.
-
-    Parameters
-    ----------
-    pair : Comparison
-        Both changes.
-
-    Returns
-    -------
-    DataFrame
-        One row a judged band.
-    """
-    verdict = pair.verdict
-    table = pd.DataFrame(
-        {
-            "Frequency (Hz)": [nominal_frequency(value) for value in verdict.bands.mid_hz],
-            "measured (dB)": verdict.change_db.round(1) + 0.0,
-            "half-width (dB)": verdict.half_width_db.round(1),
-            "predicted (dB)": pair.predicted_band_db.round(1) + 0.0,
-            "difference (dB)": (verdict.change_db - pair.predicted_band_db).round(1) + 0.0,
-            "readable": np.where(verdict.readable, "yes", ""),
-        }
-    )
-    return table[verdict.judged].reset_index(drop=True)
-
-
-def comparison_quantities(pair: Comparison) -> tuple[Quantity, ...]:
-    """Give the numbers of a finding on a prediction.
-
-    Parameters
-    ----------
-    pair : Comparison
-        Both changes.
-
-    Returns
-    -------
-    tuple of Quantity
-        Level drops, sizes and the largest difference, as far as they are known.
-    """
-    found = [Quantity(name="size of the tonal change, measured", value=pair.change.size_db, unit="dB")]
-    if np.isfinite(pair.change.level_drop_db):
-        low, high = pair.verdict.level_drop_interval_db or (None, None)
-        drop = pair.change.level_drop_db
-        found.append(Quantity(name="level drop, measured", value=drop, unit="dB", low=low, high=high))
-    if pair.predicted is not None:
-        size = float(np.nanstd(pair.predicted_band_db))
-        found.append(Quantity(name="size of the tonal change, predicted", value=size, unit="dB"))
-        found.append(Quantity(name="level drop, predicted", value=pair.predicted.level_drop_db, unit="dB"))
-        largest = disagreement(pair)[1]
-        if np.isfinite(largest):
-            found.append(Quantity(name="largest difference in a readable band", value=largest, unit="dB"))
-    return tuple(found)
+        return settings.added_ohm == measured_ohm and abs(asked - measured_source) < _SLIDER_STEP_OHM
 
 
 def say_limit(source_ohm: float) -> str:

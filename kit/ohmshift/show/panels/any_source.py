@@ -1,0 +1,281 @@
+"""Ask what any other amplifier, cable or resistor will do, and how high a source impedance may be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from ohmshift.chain.divider import divider_change_db
+from ohmshift.chain.limits import SourceLimit, highest_source_ohm
+from ohmshift.chain.prediction import PredictedChange, predict_change
+from ohmshift.curves.grids import fractional_octave_bands
+from ohmshift.curves.smoothing import band_levels, mean_levels
+from ohmshift.errors import StudyError
+from ohmshift.show.axes import nominal_frequency
+from ohmshift.show.charts import Band, Chart, Level, Line
+from ohmshift.show.drawings import ohms, symmetric_range
+from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
+from ohmshift.show.panels.opening import Progress
+from ohmshift.study.batch import compare_study
+from ohmshift.study.findings import Quantity
+from ohmshift.study.impedances import KnownImpedance, know_impedance
+
+if TYPE_CHECKING:
+    from ohmshift.curves.values import ComplexArray, FloatArray
+    from ohmshift.study.folder import Study
+
+SLIDER = "as the slider says"
+SOURCES: dict[str, tuple[float, float]] = {
+    SLIDER: (np.nan, np.inf),
+    "dedicated headphone output, 0.1 ohm": (0.1, np.inf),
+    "phone or small adapter, 1 ohm": (1.0, np.inf),
+    "small player, 5 ohm": (5.0, np.inf),
+    "recording interface, 33 ohm": (33.0, np.inf),
+    "output through a capacitor, 10 ohm and 220 µF": (10.0, 220e-6),
+    "120 ohm, as IEC 61938 had it up to 2013": (120.0, np.inf),
+    "loudspeaker amplifier's socket behind resistors, 330 ohm": (330.0, np.inf),
+}
+"""Sources by common practice, no product: resistance [ohm] and output capacitor [F], infinite for none."""
+
+FAMILY_OHM = (1.0, 5.0, 15.0, 33.0, 75.0, 120.0)
+"""Total source resistances drawn beside the chosen one [ohm]."""
+
+_LARGEST_OHM = 1000.0
+_SEARCH_OHM = np.geomspace(0.1, _LARGEST_OHM, 240)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class SourceSettings:
+    """What the panel asks.
+
+    Parameters
+    ----------
+    earphone : str
+        The earphone.
+    source : str
+        One of the common sources, or "as the slider says".
+    output_ohm : float
+        Amplifier output impedance [ohm], where the slider says.
+    added_ohm : float
+        Resistance added in the cable [ohm].
+    tolerance_db : float
+        Largest tonal change that would not matter [dB].
+    """
+
+    earphone: str
+    source: str
+    output_ohm: float
+    added_ohm: float
+    tolerance_db: float
+
+    def source_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
+        """Give the whole source impedance: amplifier, its output capacitor, and the resistance added.
+
+        Parameters
+        ----------
+        frequency_hz : ndarray, shape (n,)
+            Frequency [Hz].
+
+        Returns
+        -------
+        ndarray of complex, shape (n,)
+            Source impedance [ohm].
+        """
+        R_0, C = SOURCES[self.source]
+        resistance = (self.output_ohm if self.source == SLIDER else R_0) + self.added_ohm
+        reactance = 0.0 if np.isinf(C) else -1 / (2 * np.pi * frequency_hz * C)
+        return np.asarray(resistance + 1j * reactance * np.ones_like(frequency_hz), dtype=np.complex128)
+
+
+class AnySourcePanel(Panel[SourceSettings]):
+    """Predict an earphone behind any source, from its measured or recovered impedance.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    earphone : str, optional
+        Earphone to start with; by default the one that changed most.
+    """
+
+    def __init__(self, study: Study, *, earphone: str | None = None) -> None:
+        self.study = study
+        self.comparison = compare_study(study, progress=Progress("Lining up and comparing the earphones."))
+        names = list(dict.fromkeys(name for name, _ in self.comparison.changes))
+        progress = Progress("Recovering the impedances that nobody measured.")
+        self.known: dict[str, KnownImpedance] = {
+            name: know_impedance(study, self.comparison, name) for name in progress(names)
+        }
+        names = [name for name in names if self.known[name].impedance is not None]
+        ranked = [name for name in self.comparison.by_size() if name in names]
+        settings = SourceSettings(
+            earphone=earphone or ranked[0], source=SLIDER, output_ohm=10.0, added_ohm=0.0, tolerance_db=1.0
+        )
+        controls = {
+            "earphone": choice("Earphone", names, help_text="The earphone to predict."),
+            "source": choice("Source", list(SOURCES), help_text="Common sources, by common practice."),
+            "output_ohm": slider(
+                "Amplifier output impedance", "ohm", 0.0, 150.0, 0.5, help_text="Where the slider says."
+            ),
+            "added_ohm": slider(
+                "Added resistance", "ohm", 0.0, _LARGEST_OHM, 1.0, help_text="In the cable, on top of the amplifier."
+            ),
+            "tolerance_db": slider(
+                "Tolerance", "dB", 0.2, 3.0, 0.1, help_text="The largest tonal change that would not matter to you."
+            ),
+        }
+        super().__init__(self._view, settings, controls)
+
+    def limits(self) -> pd.DataFrame:
+        """Give the highest source impedance of every earphone at the panel's tolerance.
+
+        Returns
+        -------
+        DataFrame
+            One row an earphone: where its impedance comes from, the limit and its interval.
+        """
+        tolerance_db = self.settings.tolerance_db
+        rows = []
+        for name, known in self.known.items():
+            if known.impedance is None:
+                rows.append({"earphone": name, "impedance": known.origin})
+                continue
+            limit = self._limit(name, tolerance_db)
+            rows.append(
+                {
+                    "earphone": name,
+                    "impedance": known.origin,
+                    f"highest source for {tolerance_db:g} dB (ohm)": _say(limit.source_ohm),
+                    "95 % interval (ohm)": _say_interval(limit),
+                    "reached first at (Hz)": nominal_frequency(limit.worst_hz),
+                }
+            )
+        return pd.DataFrame(rows).fillna("")
+
+    @lru_cache(maxsize=512)  # noqa: B019 - a panel lives as long as its notebook
+    def _limit(self, name: str, tolerance_db: float) -> SourceLimit:
+        impedance = self.known[name].impedance
+        if impedance is None:
+            raise StudyError(name, "a limit needs an impedance", self.known[name].origin, "choose another earphone")
+        return highest_source_ohm(impedance, tolerance_db=tolerance_db)
+
+    def _view(self, settings: SourceSettings) -> View:
+        known = self.known[settings.earphone]
+        impedance = known.impedance
+        if impedance is None:
+            raise StudyError(
+                settings.earphone, "a prediction needs an impedance", known.origin, "choose another earphone"
+            )
+        prediction = predict_change(impedance, source_ohm=settings.source_ohm(impedance.frequency_hz), start_ohm=0.0)
+        limit = self._limit(settings.earphone, settings.tolerance_db)
+        largest = float(np.abs(prediction.tonal_change_db).max())
+        verb = "keeps within" if largest <= settings.tolerance_db else "exceeds"
+        total = settings.source_ohm(np.array([1000.0]))[0]
+        sentence = (
+            f"{settings.earphone} behind {ohms(abs(total))}: level {prediction.level_drop_db:+.1f} dB against a "
+            f"source of 0 ohm, tonal change up to {largest:.1f} dB, which {verb} {settings.tolerance_db:g} dB. "
+            f"Highest source impedance for {settings.tolerance_db:g} dB: {_say(limit.source_ohm)} ohm"
+            f"{_say_interval(limit, before=' (95 %: ', after=')')}. Impedance: {known.origin}."
+        )
+        found = [
+            Quantity(name="largest tonal change", value=largest, unit="dB"),
+            Quantity(name="level drop", value=prediction.level_drop_db, unit="dB"),
+        ]
+        if np.isfinite([limit.low_ohm, limit.source_ohm, limit.high_ohm]).all() and limit.low_ohm < limit.high_ohm:
+            found.append(
+                Quantity(
+                    name="highest source impedance",
+                    value=limit.source_ohm,
+                    unit="ohm",
+                    low=limit.low_ohm,
+                    high=limit.high_ohm,
+                )
+            )
+        return View(
+            charts=(self._draw_family(known, prediction, settings, sentence), self._draw_search(known, settings)),
+            sentence=sentence,
+            table=_table(prediction),
+            draft=Draft(
+                statement=sentence,
+                quantities=tuple(found),
+                data=self.study.data_hashes(settings.earphone),
+                earphone=settings.earphone,
+                caveats=known.caveats,
+            ),
+        )
+
+    def _draw_family(
+        self, known: KnownImpedance, prediction: PredictedChange, settings: SourceSettings, sentence: str
+    ) -> Chart:
+        f, Z = prediction.frequency_hz, known.ohms
+        family = [_tonal(f, divider_change_db(Z, added_ohm=ohm)) for ohm in FAMILY_OHM]
+        widest = _tonal(f, divider_change_db(Z, added_ohm=_LARGEST_OHM))
+        lines = [
+            Line(x=f, y=y, label=ohms(ohm), colour=2, width=1.0, opacity=0.7, dash="solid")
+            for ohm, y in zip(FAMILY_OHM, family, strict=True)
+        ]
+        lines.append(Line(x=f, y=prediction.tonal_change_db, label="chosen source", colour=1, width=2.8, dash="solid"))
+        return Chart(
+            title=f"{settings.earphone}: tonal change behind sources of different impedance, level apart",
+            alt_text=sentence,
+            y_label="Change",
+            y_unit="dB",
+            y_range=symmetric_range(*family, widest),
+            lines=tuple(lines),
+            bands=(
+                Band(x=f, low=prediction.tonal_low_db, high=prediction.tonal_high_db, label="95 % interval", colour=1),
+            ),
+            levels=(Level(y=settings.tolerance_db), Level(y=-settings.tolerance_db), Level(y=0.0)),
+        )
+
+    def _draw_search(self, known: KnownImpedance, settings: SourceSettings) -> Chart:
+        f = known.frequency_hz
+        tonal = _tonal(f, divider_change_db(known.ohms, added_ohm=_SEARCH_OHM))
+        inside = (f >= 20) & (f <= 20_000)  # noqa: PLR2004 - the audible band
+        largest = np.abs(tonal[:, inside]).max(axis=1)
+        return Chart(
+            title=f"{settings.earphone}: largest tonal change against the source's resistance",
+            alt_text=f"The largest tonal change grows to {largest[-1]:.1f} dB at {ohms(_SEARCH_OHM[-1])}.",
+            y_label="Largest change",
+            y_unit="dB",
+            scale="linear",
+            x_label="Source resistance",
+            x_unit="ohm",
+            x_range=(0.1, _LARGEST_OHM),
+            y_range=(0.0, max(2.0, float(np.ceil(largest.max())))),
+            lines=(Line(x=_SEARCH_OHM, y=largest, label="largest change", colour=1),),
+            levels=(Level(y=settings.tolerance_db, label="tolerance"),),
+        )
+
+
+def _tonal(f: FloatArray, change_db: FloatArray) -> FloatArray:
+    return np.asarray(change_db - mean_levels(f, change_db, low_hz=[200.0], high_hz=[2000.0]))
+
+
+def _table(prediction: PredictedChange) -> pd.DataFrame:
+    bands = fractional_octave_bands(3)
+    columns = {
+        "change (dB)": prediction.tonal_change_db,
+        "low (dB)": prediction.tonal_low_db,
+        "high (dB)": prediction.tonal_high_db,
+    }
+    table = {
+        name: band_levels(prediction.frequency_hz, values, bands).round(1) + 0.0 for name, values in columns.items()
+    }
+    frequency = [nominal_frequency(value) for value in bands.mid_hz]
+    return pd.DataFrame({"Frequency (Hz)": frequency, **table}).dropna().reset_index(drop=True)
+
+
+def _say(ohm: float) -> str:
+    return f"{ohm:.1f}" if np.isfinite(ohm) else f"above {_LARGEST_OHM:g}"
+
+
+def _say_interval(limit: SourceLimit, *, before: str = "", after: str = "") -> str:
+    """Write the interval of a limit; nothing where the impedance was measured, since its error is not known."""
+    if limit.low_ohm == limit.high_ohm:
+        return ""
+    return f"{before}{_say(limit.low_ohm)} to {_say(limit.high_ohm)}{after}"

@@ -1,0 +1,268 @@
+"""Ask for quieter without another sound, and what a shared return wire does to left and right."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from ohmshift.chain.crosstalk import predict_crosstalk
+from ohmshift.chain.divider import divider_change_db
+from ohmshift.chain.pad_design import PadTable, design_pad, tabulate_pads
+from ohmshift.curves.grids import octave_grid, resample
+from ohmshift.curves.smoothing import mean_levels
+from ohmshift.errors import CurveError
+from ohmshift.show.charts import Chart, Level, Line
+from ohmshift.show.drawings import ohms, symmetric_range
+from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
+from ohmshift.study.findings import Quantity
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ohmshift.chain.attenuators import PadEffect
+    from ohmshift.curves.values import FloatArray, Impedance
+    from ohmshift.study.folder import Study
+
+_NOTHING_DB = -120.0
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class PadSettings:
+    """What the attenuator panel asks.
+
+    Parameters
+    ----------
+    earphone : str
+        The earphone.
+    quieter_db : float
+        Attenuation wanted [dB].
+    source_below_ohm : float
+        The earphone shall see less than this [ohm].
+    load_above_ohm : float
+        The amplifier shall see more than this [ohm].
+    output_ohm : float
+        Amplifier output impedance [ohm].
+    """
+
+    earphone: str
+    quieter_db: float = 15.0
+    source_below_ohm: float = 5.0
+    load_above_ohm: float = 16.0
+    output_ohm: float = 0.5
+
+
+class PadPanel(Panel[PadSettings]):
+    """Design an attenuator of one series and one shunt resistor from E24 values.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    earphone : str, optional
+        Earphone to start with; by default the first with a measured impedance.
+    """
+
+    def __init__(self, study: Study, *, earphone: str | None = None) -> None:
+        self.study = study
+        names = [name for name in study.names if study.has_impedance(name)]
+        controls = {
+            "earphone": choice("Earphone", names, help_text="The earphone to attenuate."),
+            "quieter_db": slider("Quieter by", "dB", 1.0, 40.0, 0.5, help_text="Attenuation wanted."),
+            "source_below_ohm": slider(
+                "Earphone sees less than", "ohm", 0.5, 60.0, 0.5, help_text="Highest source impedance allowed."
+            ),
+            "load_above_ohm": slider(
+                "Amplifier sees more than", "ohm", 0.0, 120.0, 1.0, help_text="Lowest load the amplifier is made for."
+            ),
+            "output_ohm": slider(
+                "Amplifier output impedance", "ohm", 0.0, 50.0, 0.5, help_text="Before the attenuator."
+            ),
+        }
+        super().__init__(self._view, PadSettings(earphone=earphone or names[0]), controls)
+
+    @lru_cache(maxsize=32)  # noqa: B019 - a panel lives as long as its notebook
+    def _pads(self, name: str, output_ohm: float) -> PadTable:
+        return tabulate_pads(on_grid(self.study.impedance(name)), amplifier_ohm=output_ohm)
+
+    def _view(self, settings: PadSettings) -> View:
+        table = self._pads(settings.earphone, settings.output_ohm)
+        try:
+            designs = design_pad(
+                table,
+                quieter_db=settings.quieter_db,
+                source_below_ohm=settings.source_below_ohm,
+                load_above_ohm=settings.load_above_ohm,
+            )
+        except CurveError as conflict:
+            sentence = f"{settings.earphone}: no attenuator of E24 values does that. {conflict.found}; {conflict.mend}."
+            return View(charts=(self._chart(table, None, settings, sentence),), sentence=sentence, table=_designs([]))
+        best = designs[0]
+        plain = _plain_resistor(table, best.level_drop_db, settings.output_ohm)
+        sentence = (
+            f"{settings.earphone}: {_say_pad(best)} makes it {-best.level_drop_db:.1f} dB quieter with a tonal change "
+            f"up to {np.abs(best.tonal_change_db).max():.2f} dB; a plain resistor as quiet would change it up to "
+            f"{np.abs(plain).max():.2f} dB. Taking the attenuator out makes it {-best.level_drop_db:.1f} dB louder: "
+            "turn the volume down first."
+        )
+        return View(
+            charts=(self._chart(table, best, settings, sentence),),
+            sentence=sentence,
+            table=_designs(designs),
+            draft=Draft(
+                statement=sentence,
+                quantities=(
+                    Quantity(name="level drop", value=best.level_drop_db, unit="dB"),
+                    Quantity(name="tonal change", value=float(np.abs(best.tonal_change_db).max()), unit="dB"),
+                ),
+                data=self.study.data_hashes(settings.earphone),
+                earphone=settings.earphone,
+            ),
+        )
+
+    def _chart(self, table: PadTable, best: PadEffect | None, settings: PadSettings, sentence: str) -> Chart:
+        f = table.impedance.frequency_hz
+        pad = np.full(f.size, np.nan) if best is None else best.tonal_change_db
+        wanted = -settings.quieter_db if best is None else best.level_drop_db
+        plain = _plain_resistor(table, wanted, settings.output_ohm)
+        widest = _plain_resistor(table, -40.0, settings.output_ohm)
+        return Chart(
+            title=f"{settings.earphone}: tonal change by an attenuator, and by a plain resistor as quiet",
+            alt_text=sentence,
+            y_label="Change, level apart",
+            y_unit="dB",
+            y_range=symmetric_range(widest),
+            lines=(
+                Line(x=f, y=plain, label="plain resistor", colour=1),
+                Line(x=f, y=pad, label="attenuator", colour=0, width=2.8),
+            ),
+            levels=(Level(y=0.0),),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CrosstalkSettings:
+    """What the crosstalk panel asks.
+
+    Parameters
+    ----------
+    earphone : str
+        The earphone.
+    return_ohm : float
+        Resistance that left and right share [ohm].
+    series_ohm : float
+        Resistance of each side of its own [ohm].
+    """
+
+    earphone: str
+    return_ohm: float = 1.0
+    series_ohm: float = 0.2
+
+
+class CrosstalkPanel(Panel[CrosstalkSettings]):
+    """See how much of one side reaches the other through a shared return wire.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    earphone : str, optional
+        Earphone to start with; by default the first with a measured impedance.
+    """
+
+    def __init__(self, study: Study, *, earphone: str | None = None) -> None:
+        self.study = study
+        names = [name for name in study.names if study.has_impedance(name)]
+        controls = {
+            "earphone": choice("Earphone", names, help_text="The earphone on the cable."),
+            "return_ohm": slider(
+                "Shared return wire", "ohm", 0.0, 30.0, 0.1, help_text="Resistance that left and right share."
+            ),
+            "series_ohm": slider("Each side's own", "ohm", 0.0, 30.0, 0.1, help_text="Amplifier and wire of one side."),
+        }
+        super().__init__(self._view, CrosstalkSettings(earphone=earphone or names[0]), controls)
+
+    def _view(self, settings: CrosstalkSettings) -> View:
+        impedance = on_grid(self.study.impedance(settings.earphone))
+        found = predict_crosstalk(impedance, return_ohm=settings.return_ohm, series_ohm=settings.series_ohm)
+        f = found.frequency_hz
+        crosstalk = np.maximum(found.crosstalk_db, _NOTHING_DB)
+        if settings.return_ohm > 0:
+            worst = int(np.argmax(crosstalk))
+            level = float(mean_levels(f, found.mono_change_db, low_hz=[200.0], high_hz=[2000.0])[0])
+            sentence = (
+                f"{settings.earphone}, {ohms(settings.return_ohm)} shared: the idle side gets up to "
+                f"{crosstalk[worst]:.1f} dB of the driven one, at {f[worst]:.0f} Hz, in opposite "
+                f"polarity. What both sides share becomes {-level:.1f} dB quieter, what they do not share stays."
+            )
+        else:
+            sentence = f"{settings.earphone}: with nothing shared, nothing of one side reaches the other."
+        charts = (
+            Chart(
+                title=f"{settings.earphone}: crosstalk through {ohms(settings.return_ohm)} of shared return wire",
+                alt_text=sentence,
+                y_label="Idle side re driven side",
+                y_unit="dB",
+                y_range=(-60.0, 0.0),
+                lines=(Line(x=f, y=np.where(crosstalk > _NOTHING_DB, crosstalk, np.nan), label="crosstalk", colour=3),),
+            ),
+        )
+        draft = Draft(
+            statement=sentence,
+            quantities=(Quantity(name="largest crosstalk", value=float(crosstalk.max()), unit="dB"),),
+            data=self.study.data_hashes(settings.earphone),
+            earphone=settings.earphone,
+        )
+        return View(charts=charts, sentence=sentence, table=charts[0].table(), draft=draft)
+
+
+def on_grid(impedance: Impedance) -> Impedance:
+    """Bring an impedance onto the common grid from 20 Hz to 20 kHz, as far as it reaches.
+
+    Parameters
+    ----------
+    impedance : Impedance
+        Any.
+
+    Returns
+    -------
+    Impedance
+        At most 480 points.
+    """
+    low_hz, high_hz = max(20.0, float(impedance.frequency_hz[0])), min(20_000.0, float(impedance.frequency_hz[-1]))
+    return resample(impedance, octave_grid(low_hz=low_hz, high_hz=high_hz))
+
+
+def _plain_resistor(table: PadTable, level_drop_db: float, output_ohm: float) -> FloatArray:
+    """Give the tonal change of the plain series resistor with the same level drop."""
+    f, Z = table.impedance.frequency_hz, table.impedance.impedance_ohm
+    candidates = np.geomspace(0.01, 100_000.0, 400)
+    change = divider_change_db(Z, added_ohm=candidates, source_ohm=output_ohm)
+    level = mean_levels(f, change, low_hz=[200.0], high_hz=[2000.0])[:, 0]
+    R = np.exp(np.interp(-level_drop_db, -level, np.log(candidates)))
+    change = divider_change_db(Z, added_ohm=float(R), source_ohm=output_ohm)
+    return np.asarray(change - mean_levels(f, change, low_hz=[200.0], high_hz=[2000.0]))
+
+
+def _say_pad(effect: PadEffect) -> str:
+    shunt = "" if np.isinf(effect.pad.shunt_ohm) else f" and {ohms(effect.pad.shunt_ohm)} across the earphone"
+    return f"{ohms(effect.pad.series_ohm)} in series{shunt}"
+
+
+def _designs(designs: Sequence[PadEffect]) -> pd.DataFrame:
+    rows = [
+        {
+            "series (ohm)": f"{effect.pad.series_ohm:g}",
+            "across (ohm)": "none" if np.isinf(effect.pad.shunt_ohm) else f"{effect.pad.shunt_ohm:g}",
+            "level (dB)": round(effect.level_drop_db, 1),
+            "tonal change up to (dB)": round(float(np.abs(effect.tonal_change_db).max()), 2),
+            "earphone sees (ohm)": round(float(np.abs(effect.source_ohm).max()), 1),
+            "amplifier sees at least (ohm)": round(effect.lowest_load_ohm, 1),
+        }
+        for effect in designs
+    ]
+    columns = ["series (ohm)", "across (ohm)", "level (dB)", "tonal change up to (dB)", "earphone sees (ohm)"]
+    return pd.DataFrame(rows, columns=[*columns, "amplifier sees at least (ohm)"])

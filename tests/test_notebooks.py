@@ -29,6 +29,7 @@ def test_there_are_notebooks() -> None:
         "20_line_up",
         "30_real_or_variation",
         "40_explain",
+        "50_any_source",
         "90_write_up",
     ]
 

@@ -101,7 +101,8 @@ def level_from_anchor(
     c = np.abs(R_0) ** 2 - square
     with np.errstate(divide="ignore", invalid="ignore"):
         root = np.sqrt(b**2 - 4 * a * c)
-        both = np.stack(np.broadcast_arrays(2 * c / (-b - root), 2 * c / (-b + root)))
+        stable = -(b + np.copysign(root, b)) / 2
+        both = np.stack(np.broadcast_arrays(stable / a, c / stable))
         fits = (both > 0) & (both * np.abs(h) < 1)
     g = np.where(fits, both, np.inf).min(axis=0)
     return np.where(np.isfinite(g), g, np.nan)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import brentq
+from scipy.special import ndtr, ndtri
 
 from ohmshift.chain.divider import HIGHEST_OHM, divider_change_db
 from ohmshift.chain.prediction import LEVEL_HZ, TAILS, AnyImpedance, level_drop, readable_frequencies
@@ -92,7 +93,13 @@ def highest_source_ohm(
     The change need not grow with the resistance at every frequency, so the range is searched upwards in small steps
     before the crossing is refined. The interval comes from the same search, in coarser steps within a factor of ten,
     for each impedance that the data allow. Noise adds to the largest of many frequencies more often than it takes
-    away, so the interval leans towards smaller resistances: to the safe side.
+    away, so draws lean towards smaller resistances; the interval's ends are moved for that [1]_. The limit itself
+    keeps its lean: to the safe side.
+
+    References
+    ----------
+    .. [1] B. Efron, "Better bootstrap confidence intervals", Journal of the American Statistical Association 82 (1987),
+       171-185: the bias-corrected percentile method.
 
     Examples
     --------
@@ -149,10 +156,12 @@ def bound_change(
     ----------
     change_db : array_like, shape (...)
         Change measured with the resistance [dB].
-    added_ohm, source_ohm : float
-        Resistance added, and resistance of amplifier and cable before [ohm].
+    added_ohm : float
+        Resistance added in that measurement [ohm].
     target_ohm : float
         Source resistance to predict [ohm], amplifier, cable and added resistance together.
+    source_ohm : float
+        Resistance of amplifier and cable in that measurement [ohm].
     start_ohm : float, optional
         Source resistance that the predicted change is counted from [ohm]; by default `source_ohm`.
 
@@ -220,5 +229,7 @@ def _limit_interval(
         share = np.where(i > 0, (np.log(tolerance_db) - low) / (high - low), 0.0)
     found = added[before] * (added[np.maximum(i, 0)] / added[before]) ** share
     found = np.where(i < 0, np.inf, found)
-    ends = np.quantile(found, [tail / 100 for tail in TAILS], method="nearest")
+    lean = ndtri(np.clip(np.mean(found < limit) + np.mean(found == limit) / 2, 0.02, 0.98))
+    tails = ndtr(2 * lean + ndtri(np.array(TAILS) / 100))  # The bias-corrected percentiles of [1]
+    ends = np.quantile(found, tails, method="nearest")
     return float(ends[0]), float(ends[1])

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from ohmshift.curves.values import FloatArray
 
 _SEARCH_STEPS = 600
-_INTERVAL_STEPS = 25
+_INTERVAL_STEPS = 13
 _INTERVAL_REACH = 10.0
 
 

@@ -145,7 +145,10 @@ def predict_change(
     drop_db = level_drop(impedance, change_db, level_low_hz, level_high_hz)
     band, tonal, drop = np.stack([change_db] * 2), np.stack([change_db - drop_db] * 2), np.stack([drop_db] * 2)
     if isinstance(impedance, RecoveredImpedance):
-        drawn = source_change_db(impedance.draws_ohm, source_ohm=S + added_ohm, start_ohm=start)
+        single = impedance.draws_ohm.dtype
+        drawn = source_change_db(
+            impedance.draws_ohm, source_ohm=(S + added_ohm).astype(single), start_ohm=start.astype(single)
+        )
         drops = level_drop(impedance, drawn, level_low_hz, level_high_hz)
         band, drop = np.percentile(drawn, TAILS, axis=0), np.percentile(drops, TAILS)
         tonal = np.percentile(drawn - drops[:, None], TAILS, axis=0)
@@ -185,7 +188,7 @@ def source_change_db(
     Returns
     -------
     ndarray, shape (..., n)
-        Change of the earphone's voltage [dB].
+        Change of the earphone's voltage [dB], in single precision where all impedances are.
 
     Examples
     --------
@@ -195,7 +198,7 @@ def source_change_db(
     Z, S, S_0 = np.asarray(impedance_ohm), np.asarray(source_ohm), np.asarray(start_ohm)
     start, end = Z + S_0, Z + S
     power = (start.real**2 + start.imag**2) / (end.real**2 + end.imag**2)
-    return np.asarray(10 * np.log10(power), dtype=np.float64)
+    return np.asarray(10 * np.log10(power))
 
 
 def _check_sources(

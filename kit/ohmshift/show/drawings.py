@@ -13,7 +13,6 @@ from ohmshift.show.axes import nominal_frequency
 from ohmshift.show.charts import Band, Chart, Level, Line, Span
 
 if TYPE_CHECKING:
-    from ohmshift.curves.values import Impedance
     from ohmshift.evidence.changes import Change
     from ohmshift.evidence.verdicts import Verdict
 
@@ -106,41 +105,6 @@ def say_level_drop(change: Change, verdict: Verdict) -> str:
     interval = verdict.level_drop_interval_db
     between = "" if interval is None else f" (95 %: {interval[0]:+.1f} to {interval[1]:+.1f} dB)"
     return f"Level {change.level_drop_db:+.1f} dB{between}."
-
-
-def draw_impedance(name: str, impedance: Impedance | None) -> Chart:
-    """Chart an impedance.
-
-    Parameters
-    ----------
-    name : str
-        The earphone.
-    impedance : Impedance or None
-        Its impedance; None where nobody measured it.
-
-    Returns
-    -------
-    Chart
-        Magnitude against frequency, both logarithmic.
-    """
-    if impedance is None:
-        x, y, title = np.array([20.0, 20_000.0]), np.full(2, np.nan), f"{name}: nobody measured its impedance"
-        alt_text = f"Nobody measured the impedance of {name}, so the divider predicts nothing for it."
-    else:
-        x, y = impedance.frequency_hz, np.abs(impedance.impedance_ohm)
-        title = f"{name}: impedance"
-        alt_text = f"The impedance of {name} lies between {y.min():.1f} and {y.max():.1f} ohm."
-    reach = ohm_range(y)
-    return Chart(
-        title=title,
-        alt_text=alt_text,
-        y_label="Impedance",
-        y_unit="ohm",
-        scale="ohm",
-        y_range=reach,
-        db_per_decade=flatness(reach),
-        lines=(Line(x=x, y=y, label="magnitude", colour=2, width=2.4),),
-    )
 
 
 def flatness(reach: tuple[float, float]) -> int:

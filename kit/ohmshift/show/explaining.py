@@ -103,50 +103,48 @@ def draw_explanation(pair: Explanation, alt_text: str, y_range: tuple[float, flo
     )
 
 
-def draw_impedances(measured: KnownImpedance, recovered: KnownImpedance) -> Chart:
+def draw_impedances(measured: KnownImpedance, recovered: KnownImpedance | None = None) -> Chart:
     """Chart the magnitude of an impedance as measured and as recovered.
 
     Parameters
     ----------
-    measured, recovered : KnownImpedance
-        Either may be unknown.
+    measured : KnownImpedance
+        May be unknown.
+    recovered : KnownImpedance, optional
+        May be unknown; left out of the chart where it is not given.
 
     Returns
     -------
     Chart
         Magnitudes against frequency, both logarithmic, the recovered one with its 95 % band.
     """
-    name = measured.label
-    lines, said = [], []
-    for known, label, colour in ((measured, "measured", 2), (recovered, "recovered", 3)):
+    shown = [(measured, "measured", 2)] + ([] if recovered is None else [(recovered, "recovered", 3)])
+    lines, said, bands = [], [], []
+    for known, label, colour in shown:
         f, Z = known.frequency_hz, np.abs(known.ohms)
         if known.impedance is None:
             f, Z = np.array([20.0, 20_000.0]), np.full(2, np.nan)
         else:
             said.append(f"{label} from {Z.min():.1f} to {Z.max():.1f} ohm")
         lines.append(Line(x=f, y=Z, label=label, colour=colour, width=2.2))
-    x, low, high = np.array([20.0, 20_000.0]), np.full(2, np.nan), np.full(2, np.nan)
-    if isinstance(recovered.impedance, RecoveredImpedance):
-        x, low, high = recovered.frequency_hz, recovered.impedance.low_ohm, recovered.impedance.high_ohm
     reach = ohm_range(*(line.y for line in lines))
+    if recovered is not None:
+        x, low, high = np.array([20.0, 20_000.0]), np.full(2, np.nan), np.full(2, np.nan)
+        if isinstance(recovered.impedance, RecoveredImpedance):
+            x = recovered.frequency_hz
+            low, high = (np.clip(edge, *reach) for edge in (recovered.impedance.low_ohm, recovered.impedance.high_ohm))
+        bands.append(Band(x=x, low=low, high=high, label="recovered, 95 %", colour=3))
+    how = "" if recovered is None else ", as measured and as recovered from the responses"
     return Chart(
-        title=f"{name}: impedance, as measured and as recovered from the responses",
-        alt_text=f"The impedance of {name}: {'; '.join(said) or 'not known'}.",
+        title=f"{measured.label}: impedance{how}",
+        alt_text=f"The impedance of {measured.label}: {'; '.join(said) or measured.origin}.",
         y_label="Impedance",
         y_unit="ohm",
         scale="ohm",
         y_range=reach,
         db_per_decade=flatness(reach),
         lines=tuple(lines),
-        bands=(
-            Band(
-                x=x,
-                low=np.clip(low, *reach),
-                high=np.clip(high, *reach),
-                label="recovered, 95 %",
-                colour=3,
-            ),
-        ),
+        bands=tuple(bands),
     )
 
 

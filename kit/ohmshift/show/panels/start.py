@@ -11,11 +11,14 @@ import pandas as pd
 from ohmshift.chain.divider import divider_change_db
 from ohmshift.chain.prediction import predict_change
 from ohmshift.curves.grids import pick_channel, resample
+from ohmshift.curves.values import Impedance
 from ohmshift.show.charts import Chart, Line
-from ohmshift.show.drawings import draw_impedance, ohms
+from ohmshift.show.drawings import ohms
+from ohmshift.show.explaining import draw_impedances
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.explain import MOST_OHM
 from ohmshift.study.findings import Quantity
+from ohmshift.study.impedances import measured_impedance
 from ohmshift.study.problems import problems_table
 
 if TYPE_CHECKING:
@@ -85,11 +88,12 @@ class StartPanel(Panel[StartSettings]):
     def _view(self, settings: StartSettings) -> View:
         name = settings.earphone
         responses = self.study.responses(name, added_ohm=self.study.resistances(name)[0])
-        impedance = self.study.impedance(name) if self.study.has_impedance(name) else None
+        known = measured_impedance(self.study, name)
         lines = [Line(x=responses.frequency_hz, y=_mean(responses), label=_name_condition(responses), colour=0)]
         sentence = f"{name}: {self._describe(name)}."
         x, y = responses.frequency_hz, np.full(responses.frequency_hz.size, np.nan)
-        if impedance is not None:
+        if isinstance(known.impedance, Impedance):
+            impedance = known.impedance
             inside = (x >= impedance.frequency_hz[0]) & (x <= impedance.frequency_hz[-1])
             x = x[inside]
             Z = resample(impedance, x).impedance_ohm
@@ -112,7 +116,7 @@ class StartPanel(Panel[StartSettings]):
             y_range=_level_range(_mean(responses)),
             lines=tuple(lines),
         )
-        charts = (chart, draw_impedance(name, impedance))
+        charts = (chart, draw_impedances(known))
         return View(charts=charts, sentence=sentence, table=_table(charts), draft=self._draft())
 
     def _draft(self) -> Draft:

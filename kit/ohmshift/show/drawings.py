@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _STEP_DB = 5.0
 _LEAST_DB = 5.0
+_ROOM = 1.1
 
 
 def draw_change(change: Change, verdict: Verdict, *, smoothing: int = 12, alt_text: str = "") -> Chart:
@@ -48,7 +49,7 @@ def draw_change(change: Change, verdict: Verdict, *, smoothing: int = 12, alt_te
         alt_text=alt_text or verdict.sentence,
         y_label="Change",
         y_unit="dB",
-        y_range=symmetric_range(middle, np.array([verdict.margin_db])),
+        y_range=change_range(middle, np.array([verdict.margin_db])),
         lines=(
             Line(x=change.frequency_hz, y=fine, label="", colour=2, width=1.2, opacity=0.8, dash="solid"),
             Line(x=mid_hz, y=middle, label="third octaves", colour=0, width=2.4),
@@ -168,8 +169,8 @@ def smooth_curve(frequency_hz: FloatArray, level_db: FloatArray, fraction: int) 
     return smooth_fractional_octave(Response(frequency_hz=frequency_hz, level_db=level_db), fraction).level_db
 
 
-def symmetric_range(*changes_db: FloatArray) -> tuple[float, float]:
-    """Give a range around 0 dB that holds changes, in whole steps of 5 dB.
+def change_range(*changes_db: FloatArray) -> tuple[float, float]:
+    """Give a range that holds changes and 5 dB on either side of none, in whole steps of 5 dB.
 
     Parameters
     ----------
@@ -180,10 +181,15 @@ def symmetric_range(*changes_db: FloatArray) -> tuple[float, float]:
     -------
     tuple of float
         Ends [dB].
+
+    Examples
+    --------
+    >>> change_range(np.array([-9.5, 1.0]))
+    (-15.0, 5.0)
     """
-    largest = max((float(np.nanmax(np.abs(values))) for values in changes_db if np.isfinite(values).any()), default=0.0)
-    reach = max(_LEAST_DB, _STEP_DB * np.ceil(1.1 * largest / _STEP_DB))
-    return (-float(reach), float(reach))
+    known = np.concatenate([values[np.isfinite(values)] for values in changes_db] + [np.zeros(1)])
+    down, up = (_STEP_DB * np.ceil(_ROOM * side / _STEP_DB) for side in (-known.min(), known.max()))
+    return (-float(max(_LEAST_DB, down)), float(max(_LEAST_DB, up)))
 
 
 def unreadable_spans(verdict: Verdict) -> tuple[Span, ...]:

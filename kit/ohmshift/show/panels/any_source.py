@@ -17,7 +17,7 @@ from ohmshift.curves.smoothing import band_levels, mean_levels
 from ohmshift.errors import StudyError
 from ohmshift.show.axes import nominal_frequency
 from ohmshift.show.charts import Band, Chart, Level, Line
-from ohmshift.show.drawings import ohms, symmetric_range
+from ohmshift.show.drawings import change_range, ohms
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.opening import Progress
 from ohmshift.study.batch import compare_study
@@ -224,7 +224,7 @@ class AnySourcePanel(Panel[SourceSettings]):
             alt_text=sentence,
             y_label="Change",
             y_unit="dB",
-            y_range=symmetric_range(*family, widest),
+            y_range=change_range(*family, widest),
             lines=tuple(lines),
             bands=(
                 Band(x=f, low=prediction.tonal_low_db, high=prediction.tonal_high_db, label="95 % interval", colour=1),

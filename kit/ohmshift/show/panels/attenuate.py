@@ -16,7 +16,7 @@ from ohmshift.curves.grids import octave_grid, resample
 from ohmshift.curves.smoothing import mean_levels
 from ohmshift.errors import CurveError
 from ohmshift.show.charts import Chart, Level, Line
-from ohmshift.show.drawings import ohms, symmetric_range
+from ohmshift.show.drawings import change_range, ohms
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.study.findings import Quantity
 
@@ -134,7 +134,7 @@ class PadPanel(Panel[PadSettings]):
             alt_text=sentence,
             y_label="Change, level apart",
             y_unit="dB",
-            y_range=symmetric_range(widest),
+            y_range=change_range(widest),
             lines=(
                 Line(x=f, y=plain, label="plain resistor", colour=1),
                 Line(x=f, y=pad, label="attenuator", colour=0, width=2.8),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
@@ -117,7 +118,7 @@ class Panel(widgets.VBox, Generic[Settings]):  # type: ignore[misc]
         super().__init__([widgets.VBox([*self.controls.values(), buttons]), self.summary, self.figure, self.drawer])
 
     def _on_move(self, field: str, value: object) -> None:
-        if self._quiet or getattr(self.settings, field) == value:
+        if self._quiet or _same(getattr(self.settings, field), value):
             return
         now = time.monotonic()
         if field != self._last_move[0] or now - self._last_move[1] > _SAME_MOVE_S:
@@ -173,6 +174,13 @@ class Panel(widgets.VBox, Generic[Settings]):  # type: ignore[misc]
     def _ipython_display_(self) -> None:
         """Show the panel, and a still picture for readers without a kernel."""
         show_with_still(self, self.view.charts, sentence=repr(self))
+
+
+def _same(one: object, other: object) -> bool:
+    """Tell whether two values are the same; a browser may hand a number back with other last digits."""
+    if isinstance(one, float) and isinstance(other, float):
+        return math.isclose(one, other, rel_tol=1e-9, abs_tol=1e-9)
+    return one == other
 
 
 def slider(

@@ -14,7 +14,7 @@ from ohmshift.chain.prediction import predict_change
 from ohmshift.curves.smoothing import band_levels
 from ohmshift.curves.values import Impedance
 from ohmshift.show.axes import nominal_frequency
-from ohmshift.show.drawings import ohms, symmetric_range
+from ohmshift.show.drawings import change_range, ohms
 from ohmshift.show.explaining import (
     Explanation,
     draw_explanation,
@@ -240,7 +240,7 @@ class ExplainPanel(Panel[ExplainSettings]):
             if known.impedance is not None:
                 largest = predict_change(known.impedance, added_ohm=MOST_OHM, source_ohm=self.study.settings.cable_ohm)
                 changes.append(largest.tonal_change_db)
-        return symmetric_range(*changes)
+        return change_range(*changes)
 
     def _matches(self, settings: ExplainSettings, measured_ohm: float) -> bool:
         measured_source = self.comparison.aligned[settings.earphone, measured_ohm].source_ohm

@@ -205,7 +205,9 @@ def tally(Z: np.ndarray, D: np.ndarray, R: float, noise: np.ndarray, bands: dict
             for name, at in (("< 6 kHz", ~HIGH), ("> 6 kHz", HIGH)):
                 count.add(f"change, {ohm:g} ohm, {name}", exact[at], predicted.low_db[at], predicted.high_db[at])
         limit = highest_source_ohm(found, tolerance_db=1.0)
-        count.add("highest source for 1 dB", np.array(truth), np.array(limit.low_ohm), np.array(limit.high_ohm))
+        low, high = np.array(limit.low_ohm), np.array(limit.high_ohm)
+        count.add("highest source for 1 dB", np.array(truth), low, high)
+        count.add("highest source not below its interval", np.array(truth), low, np.array(np.inf))
     found = recover_impedance(F, D, added_ohm=R, source_ohm=SOURCE_OHM, noise_db=noise, band="linear", draws=50)
     error = change(found.impedance_ohm, 50.0) - change(Z, 50.0)
     below, above = (float(np.sqrt(np.mean(error[at] ** 2))) for at in (~HIGH, HIGH))

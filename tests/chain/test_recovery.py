@@ -306,7 +306,7 @@ def test_caveats_say_what_to_doubt() -> None:
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ({"level_known": False}, "anchor"),
+        ({"level_known": False}, r"\+\d\.\d\d dB is the most a passive load allows"),
         ({"level_known": False, "anchor": AnchorImpedance(magnitude_ohm=1e6, spread=0.0)}, "passive"),
         ({"added_ohm": -5.0}, "above 0 ohm"),
         ({"source_ohm": -5.0}, "passive"),

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ohmshift.chain.gainphase import GainPhase, plan_gain_phase
+from ohmshift.chain.inverse import transfer_from_change
+from ohmshift.chain.levels import passive_level_limit
 from ohmshift.curves.grids import Bands, fractional_octave_bands
 from ohmshift.curves.smoothing import band_levels
 from ohmshift.curves.values import ComplexArray, FloatArray, read_only
@@ -154,10 +156,12 @@ def check_inputs(
     _check_shapes(where, f, D=D, R=R, R_0=R_0, noise=noise)
     _check_values(where, (D, R, R_0, noise), added_tolerance, source_spread_ohm)
     if not level_known and anchor is None and np.unique(R).size < R.size + (R.size == 1):
+        most = say_limits(_limit_levels(plan, D, R, float(R_0.real.min())))
         raise CurveError(
             where,
             "a change of lost level needs the impedance at one frequency, or two different resistances",
-            f"there is no anchor and the resistances are {', '.join(f'{ohm:g}' for ohm in R)} ohm",
+            f"there is no anchor and the resistances are {', '.join(f'{ohm:g}' for ohm in R)} ohm; {most} is the most a "
+            "passive load allows to add",
             "give an anchor, or measure with another resistance",
         )
     readable = f <= (np.inf if readable_high_hz is None else readable_high_hz)
@@ -176,6 +180,32 @@ def check_inputs(
         caveats=_doubts(where, plan, D=D, R=R, noise=noise, readable=readable, level_known=level_known, anchor=anchor),
         label=label,
     )
+
+
+def say_limits(limit_db: FloatArray) -> str:
+    """Write the most that passive loads allow to be added to levels.
+
+    Parameters
+    ----------
+    limit_db : ndarray, shape (m,)
+        Limits [dB].
+
+    Returns
+    -------
+    str
+        The limits with sign and unit.
+
+    Examples
+    --------
+    >>> say_limits(np.array([1.25, -3]))
+    '+1.25 dB, -3.00 dB'
+    """
+    return ", ".join(f"{value:+.2f} dB" for value in limit_db)
+
+
+def _limit_levels(plan: GainPhase, D: FloatArray, R: FloatArray, source_ohm: float) -> FloatArray:
+    h = transfer_from_change(plan, D, added_ohm=R[:, np.newaxis], continuation="slope", passive=False)
+    return np.asarray(20 * np.log10(passive_level_limit(h, added_ohm=R, source_ohm=source_ohm)))
 
 
 def _check_shapes(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
-from ohmshift.chain.inputs import check_inputs
+from ohmshift.chain.inputs import check_inputs, say_limits
 from ohmshift.chain.solving import judge_rows, perturb, solve_impedance
 from ohmshift.curves.values import ComplexArray, FloatArray, Impedance, Provenance, Step, read_only
 from ohmshift.errors import CurveError
@@ -246,7 +246,7 @@ def _describe(given: Inputs, centre: Solution, drawn: Solution, *, band: str, se
     low, high = np.percentile(np.abs(cloud), _TAILS, axis=0)
     turned = np.degrees(np.angle(Z) + np.percentile(np.angle(cloud / Z), _TAILS, axis=0))
     spread_db = drawn.level_db.std(axis=0)
-    _refuse_level(given, spread_db)
+    _refuse_level(given, centre, spread_db)
     agreement = judge_rows(given, centre, drawn)
     wide = (high - low) / 2 > MOST_ERROR * magnitude
     options = (
@@ -282,13 +282,14 @@ def _describe(given: Inputs, centre: Solution, drawn: Solution, *, band: str, se
     )
 
 
-def _refuse_level(given: Inputs, spread_db: FloatArray) -> None:
+def _refuse_level(given: Inputs, centre: Solution, spread_db: FloatArray) -> None:
     if given.level_known or given.anchor is not None or spread_db.max() <= MOST_LEVEL_SPREAD_DB:
         return
     raise CurveError(
         given.label or "recover_impedance",
         f"a level found from several resistances must be certain to {MOST_LEVEL_SPREAD_DB:g} dB (standard deviation)",
-        f"it is to {spread_db.max():.2g} dB: the load is too flat, or the data too noisy",
+        f"it is to {spread_db.max():.2g} dB: the load is too flat, or the data too noisy; all that is known is that "
+        f"{say_limits(centre.limit_db)} is the most a passive load allows to add",
         "give the impedance at one frequency as an anchor, or keep the drive voltage and measure anew",
     )
 

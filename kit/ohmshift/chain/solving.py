@@ -9,6 +9,7 @@ import numpy as np
 
 from ohmshift.chain.consistency import Agreement, judge_agreement
 from ohmshift.chain.gainphase import edge_slope_spread
+from ohmshift.chain.inputs import say_limits
 from ohmshift.chain.inverse import NEPER_PER_DB, impedance_from_transfer, transfer_from_change
 from ohmshift.chain.levels import level_from_anchor, levels_from_resistances, passive_level_limit
 from ohmshift.curves.smoothing import band_levels
@@ -124,7 +125,7 @@ def solve_impedance(given: Inputs) -> Solution:
             given.label or "recover_impedance",
             "the lost level must follow from the anchor or from the resistances",
             "no passive load fits" if given.anchor is not None else "the load is too flat for that",
-            f"check the anchor; a passive load allows {_say_limits(found.limit_db[0])} at most",
+            f"check the anchor; a passive load allows {say_limits(found.limit_db[0])} at most",
         )
     return Solution(
         impedance_ohm=found.impedance_ohm[0],
@@ -327,7 +328,3 @@ def _level_weights(given: Inputs) -> FloatArray:
         return given.readable.astype(np.float64)
     variance = np.mean(given.noise_db**2, axis=(0, 1))
     return np.asarray(given.readable / np.maximum(variance, _LEAST_SD_DB**2))
-
-
-def _say_limits(limit_db: FloatArray) -> str:
-    return ", ".join(f"{value:+.2f} dB" for value in limit_db)

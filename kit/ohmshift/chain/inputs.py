@@ -160,8 +160,7 @@ def check_inputs(
         raise CurveError(
             where,
             "a change of lost level needs the impedance at one frequency, or two different resistances",
-            f"there is no anchor and the resistances are {', '.join(f'{ohm:g}' for ohm in R)} ohm; {most} is the most a "
-            "passive load allows to add",
+            f"there is no anchor, with {R.size} resistances; {most} is the most a passive load allows to add",
             "give an anchor, or measure with another resistance",
         )
     readable = f <= (np.inf if readable_high_hz is None else readable_high_hz)

@@ -29,6 +29,7 @@ _OUTSIDE_OCTAVES = 6
 _OUTSIDE_PER_OCTAVE = 12
 _FIT_OCTAVES = 1 / 3
 _FEWEST_IN_FIT = 3
+_MOST_FREQUENCIES = 2500
 _SLOPE_OCTAVES = (1.0, 2.0)
 _MODE_OCTAVES = 3.0
 # Powers of frequency by which |Z|^2 rises and falls beyond the low and the high edge, and octaves over which they die
@@ -90,7 +91,7 @@ def plan_gain_phase(frequency_hz: npt.ArrayLike) -> GainPhase:
     Raises
     ------
     CurveError
-        Fewer than 4 frequencies, or frequencies that do not rise.
+        Fewer than 4 frequencies, more than 2500, or frequencies that do not rise.
 
     Notes
     -----
@@ -115,6 +116,13 @@ def plan_gain_phase(frequency_hz: npt.ArrayLike) -> GainPhase:
             "the gain-phase integral needs 4 frequencies or more, above 0 Hz and rising",
             f"there are {f.size}",
             "sort the rows or drop duplicates",
+        )
+    if f.size > _MOST_FREQUENCIES:
+        raise CurveError(
+            "frequency_hz",
+            f"the gain-phase integral takes {_MOST_FREQUENCIES} frequencies at most: its size goes with their square",
+            f"there are {f.size}",
+            "resample the curve first",
         )
     return _plan(f.tobytes())
 
@@ -236,7 +244,7 @@ def _continue_divider(plan: GainPhase, A: FloatArray) -> tuple[FloatArray, Float
     return outside[0], outside[1]
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=4)
 def _plan(frequency_hz: bytes) -> GainPhase:
     f = np.frombuffer(frequency_hz)
     u = np.log(f)

@@ -163,8 +163,8 @@ def minimum_phase(
     b from the slope at the edge. A slope s below about 0.2 may be noise, which would be taken for a capacitor: it
     counts s^2 / (s^2 + 0.04) times. Beyond the high edge it rises with the power 1.5, between the lossy inductance's 1
     and the pure one's 2, falls with the power 0.25, and dies out over 4 octaves. So the gain stays below 1 and steady
-    loads stay steady. Powers and reach were chosen on thirteen simulated earphones, the 0.2 by noise on data;
-    `tests/benchmarks/bench_recovery.py` compares both continuations on other earphones. It serves gains below 1; those
+    loads stay steady. Powers and reach were chosen on thirteen simulated earphones, the 0.2 with noise on data;
+    `tests/benchmarks/bench_recovery.py` compares both continuations on thirteen others. It serves gains below 1; those
     above count as a loss of 1e-6 neper.
 
     Examples

@@ -28,7 +28,6 @@ from race import race  # noqa: I001 - it pins the linear algebra library to one 
 
 import numpy as np
 from earsim import BANDS, F, OCTAVE, Rig, make_earphone, measure_pair
-from scipy import stats
 
 from ohmshift.chain.crosscheck import CrossCheck, cross_check
 from ohmshift.chain.crosscheck_model import MeasuredBands
@@ -39,7 +38,7 @@ from ohmshift.curves.smoothing import mean_levels
 from ohmshift.curves.values import Impedance, Response, ResponseSet
 from ohmshift.evidence.changes import Change, measure_change
 from ohmshift.evidence.floors import NoiseFloor, estimate_noise_floor
-from ohmshift.evidence.verdicts import judge_change
+from ohmshift.evidence.uncertainty import settle_uncertainty
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -154,23 +153,13 @@ def measure_known(
 
 def measured_bands(change: Change, floor: NoiseFloor) -> MeasuredBands:
     """Bring a change and what is known of its noise into the arrays that the cross-check takes."""
-    verdict = judge_change(change, floor)
+    uncertainty = settle_uncertainty(change, floor)
     part = floor.reseated if change.reseated else floor.unreseated
-    degrees = {
-        "own repeats": change.own_degrees,
-        "left and right": np.ones(len(change.bands)),
-        "none": np.zeros(len(change.bands)),
-    }.get(verdict.basis)
-    if degrees is None:
-        degrees = part.prior_degrees + change.own_degrees
-    with np.errstate(invalid="ignore"):
-        # The bound is the change and one one-sided t interval.
-        error = (verdict.band_bound_db - np.abs(verdict.change_db)) / stats.t.isf(verdict.alpha, degrees)
     return MeasuredBands(
         bands=change.bands,
         change_db=change.band_change_db,
-        variance_db2=error**2,
-        degrees=degrees,
+        variance_db2=uncertainty.variance_db2 * change.variance_factor,
+        degrees=uncertainty.degrees,
         correlation=None if part is None else part.correlation,
         level_drop_db=change.level_drop_db,
         level_variance_db2=np.nan if part is None else part.level_db2 * change.variance_factor,
@@ -248,9 +237,8 @@ def run_known(rng: np.random.Generator, Z: np.ndarray, R: float, **choices: obje
 
 
 def tabulate_alarms(checks: int, studies: int, seed: int) -> None:
-    print(
-        "\n### False alarms %, nominal 5\n\n| noise | disagrees | of it: not explained | names a moved canal |\n|---|---|---|---|"
-    )
+    print("\n### False alarms %, nominal 5\n")
+    print("| noise | disagrees | of it: not explained | names a moved canal |\n|---|---|---|---|")
     rng = np.random.default_rng(seed)
     for assume in ("known", "known, level included", "white bands", "white points"):
         found = [

@@ -91,6 +91,15 @@ def test_exact_data_give_the_resistance_back(Z: np.ndarray, R: float) -> None:
     assert check.p_after_fit == pytest.approx(1, abs=1e-6)
 
 
+@pytest.mark.source("analytic", ref=DIVIDER + "; without noise nothing is left, whatever rounding does")
+@pytest.mark.parametrize("Z", [HUMP, FLAT], ids=["hump", "flat"])
+def test_rounding_alone_is_explained(Z: np.ndarray) -> None:
+    for R in np.geomspace(2, 200, 25):
+        check = cross_check(impedance(Z), exact(Z, R), nominal_ohm=R)
+        assert (check.word, check.agrees, check.looks_like) == ("explained by the divider", True, ())
+        assert 0 <= check.p_value <= 1
+
+
 @pytest.mark.source("analytic", ref=DIVIDER + "; with the level lost the tone alone tells the resistance")
 def test_tone_alone_gives_the_resistance_of_an_uneven_load() -> None:
     lost = replace(exact(HUMP, 15.0), level_drop_db=np.nan)

@@ -178,7 +178,7 @@ def put_to_test(question: Question) -> Outcome:
     scored = errors.score(residual)
     kept = errors.project(slope[used]) if fit else errors.inverse
     count = change.size - (fit is not None)
-    left = float(scored @ kept @ scored)
+    left = max(float(scored @ kept @ scored), 0.0)  # rounding alone can take it below 0
     return Outcome(
         fit=fit,
         nominal_ohm=nominal,

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
 OCTAVE_RATIO = 10**0.3
 """The octave frequency ratio G of IEC 61260-1:2014, equation 1."""
 
+_NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+
 
 def level_from_ratio(ratio: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """Give the level of an amplitude ratio.
@@ -77,3 +79,29 @@ def octaves_from_frequency(frequency_hz: npt.ArrayLike, *, reference_hz: float =
     3.333333
     """
     return np.asarray(np.log10(np.asarray(frequency_hz, dtype=np.float64) / reference_hz) / 0.3)
+
+
+def nominal_frequency(mid_hz: float) -> str:
+    """Give the nominal name of a third-octave mid-band frequency.
+
+    Parameters
+    ----------
+    mid_hz : float
+        Exact mid-band frequency [Hz].
+
+    Returns
+    -------
+    str
+        Nominal frequency [Hz].
+
+    References
+    ----------
+    .. [1] IEC 61260-1:2014, annex E.
+
+    Examples
+    --------
+    >>> nominal_frequency(31.623), nominal_frequency(1258.9), nominal_frequency(15848.9)
+    ('31.5', '1250', '16000')
+    """
+    k = round(10 * np.log10(mid_hz))
+    return f"{_NOMINAL[k % 10] * 10.0 ** (k // 10):.10g}"

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import minimize
 
-from ohmshift.show.axes import even_ticks, fit_range, log_ticks, minor_log_ticks, nominal_frequency, spread
+from ohmshift.show.axes import even_ticks, fit_range, log_ticks, minor_log_ticks, spread
+from ohmshift.units import nominal_frequency
 
 
 @pytest.mark.source("published", ref="IEC 61260-1:2014, table E.1: nominal mid-band frequencies, 25 Hz to 20 kHz")

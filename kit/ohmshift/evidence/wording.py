@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 import numpy as np
 
 from ohmshift.errors import EvidenceError
-from ohmshift.units import octaves_from_frequency
+from ohmshift.units import nominal_frequency
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -20,9 +20,6 @@ if TYPE_CHECKING:
 
 Word: TypeAlias = Literal["changed", "changed, by no more than", "no change larger than", "cannot tell"]
 
-_PREFERRED = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
-_PER_DECADE = len(_PREFERRED)
-_THIRD_OCTAVES = 3
 _ROUNDING = 1e-6
 _NOMINAL = 1.01
 
@@ -266,10 +263,9 @@ def name_frequency(frequency_hz: float) -> str:
     >>> name_frequency(3162.2776601683795), name_frequency(440)
     ('3.15 kHz', '440 Hz')
     """
-    place = float(octaves_from_frequency(frequency_hz)) * _THIRD_OCTAVES
-    if abs(place - round(place)) < _ROUNDING:
-        decade, step = divmod(round(place), _PER_DECADE)
-        frequency_hz = 1000 * 10.0**decade * _PREFERRED[step]
+    nearest = round(10 * np.log10(frequency_hz))
+    if abs(10 * np.log10(frequency_hz) - nearest) < _ROUNDING:
+        frequency_hz = float(nominal_frequency(frequency_hz))
     return f"{frequency_hz / 1000:.3g} kHz" if frequency_hz >= 1000 else f"{frequency_hz:.3g} Hz"  # noqa: PLR2004
 
 

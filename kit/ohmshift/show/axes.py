@@ -26,34 +26,7 @@ PLAIN_HEIGHT = 0.45
 _TALLEST = 0.54
 """Tallest frame as a part of its width when the proportion is chosen: three charts then fit a page."""
 
-_NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 _STEPS = (1.0, 2.0, 5.0)
-
-
-def nominal_frequency(mid_hz: float) -> str:
-    """Give the nominal name of a third-octave mid-band frequency.
-
-    Parameters
-    ----------
-    mid_hz : float
-        Exact mid-band frequency [Hz].
-
-    Returns
-    -------
-    str
-        Nominal frequency [Hz].
-
-    References
-    ----------
-    .. [1] IEC 61260-1:2014, annex E.
-
-    Examples
-    --------
-    >>> nominal_frequency(31.623), nominal_frequency(1258.9), nominal_frequency(15848.9)
-    ('31.5', '1250', '16000')
-    """
-    k = round(10 * np.log10(mid_hz))
-    return f"{_NOMINAL[k % 10] * 10.0 ** (k // 10):.10g}"
 
 
 def decades(ends: Ends) -> float:

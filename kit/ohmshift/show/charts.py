@@ -20,8 +20,8 @@ from ohmshift.show.axes import (
     decades,
     extent_db,
     fit_range,
-    nominal_frequency,
 )
+from ohmshift.units import nominal_frequency
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -9,8 +9,8 @@ import pandas as pd
 
 from ohmshift.curves.smoothing import smooth_fractional_octave
 from ohmshift.curves.values import FloatArray, Response
-from ohmshift.show.axes import nominal_frequency
 from ohmshift.show.charts import Band, Chart, Level, Line, Span
+from ohmshift.units import nominal_frequency
 
 if TYPE_CHECKING:
     from ohmshift.evidence.changes import Change

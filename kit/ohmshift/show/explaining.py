@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from ohmshift.chain.recovery import RecoveredImpedance
-from ohmshift.show.axes import nominal_frequency
 from ohmshift.show.charts import Band, Chart, Level, Line
 from ohmshift.show.drawings import flatness, ohm_range, ohms, unreadable_spans
 from ohmshift.study.findings import Quantity
+from ohmshift.units import nominal_frequency
 
 if TYPE_CHECKING:
     import numpy.typing as npt

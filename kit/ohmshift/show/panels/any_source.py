@@ -15,7 +15,6 @@ from ohmshift.chain.prediction import PredictedChange, predict_change
 from ohmshift.curves.grids import fractional_octave_bands
 from ohmshift.curves.smoothing import band_levels, mean_levels
 from ohmshift.errors import StudyError
-from ohmshift.show.axes import nominal_frequency
 from ohmshift.show.charts import Band, Chart, Level, Line
 from ohmshift.show.drawings import change_range, ohms
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
@@ -23,6 +22,7 @@ from ohmshift.show.panels.opening import Progress
 from ohmshift.study.batch import compare_study
 from ohmshift.study.findings import Quantity
 from ohmshift.study.impedances import KnownImpedance, know_impedance
+from ohmshift.units import nominal_frequency
 
 if TYPE_CHECKING:
     from ohmshift.curves.values import ComplexArray, FloatArray

@@ -13,7 +13,6 @@ from ohmshift.chain.limits import highest_source_ohm
 from ohmshift.chain.prediction import predict_change
 from ohmshift.curves.smoothing import band_levels
 from ohmshift.curves.values import Impedance
-from ohmshift.show.axes import nominal_frequency
 from ohmshift.show.drawings import change_range, ohms
 from ohmshift.show.explaining import (
     Explanation,
@@ -29,6 +28,7 @@ from ohmshift.show.panels.pieces import hashes
 from ohmshift.study.batch import compare_study
 from ohmshift.study.crosschecks import check_divider
 from ohmshift.study.impedances import KnownImpedance, measured_impedance, recover_from_changes
+from ohmshift.units import nominal_frequency
 
 if TYPE_CHECKING:
     from ohmshift.chain.crosscheck import CrossCheck
@@ -157,6 +157,7 @@ class ExplainPanel(Panel[ExplainSettings]):
                 {
                     "earphone": name,
                     "verdict": check.word,
+                    "stated resistance fits": "yes" if check.agrees else "no",
                     "resistance by the acoustics (ohm)": "" if interval is None else f"{check.resistance_ohm:.1f}",
                     "95 % interval (ohm)": "" if interval is None else f"{interval[0]:.1f} to {interval[1]:.1f}",
                     "what is left looks like": "; ".join(name for name, _ in check.looks_like),

@@ -13,7 +13,6 @@ from ohmshift.curves.grids import pick_channel
 from ohmshift.evidence.changes import Change, measure_change
 from ohmshift.evidence.verdicts import Verdict, judge_change
 from ohmshift.evidence.wording import describe_change
-from ohmshift.show.axes import nominal_frequency
 from ohmshift.show.charts import Chart, Line
 from ohmshift.show.drawings import band_table, draw_change, ohms, say_level_drop
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
@@ -21,6 +20,7 @@ from ohmshift.show.panels.opening import Progress
 from ohmshift.show.panels.pieces import SMOOTHING, hashes
 from ohmshift.study.batch import StudyComparison, compare_study
 from ohmshift.study.findings import Quantity
+from ohmshift.units import nominal_frequency
 
 if TYPE_CHECKING:
     from ohmshift.study.folder import Study

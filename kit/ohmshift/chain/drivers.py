@@ -257,9 +257,9 @@ def capacitive(
     turns_ratio: float,
     magnetising_h: float,
     primary_ohm: float = 0.0,
+    secondary_ohm: float = 0.0,
     leakage_h: float = 0.0,
     core_ohm: float | None = None,
-    secondary_ohm: float = 0.0,
 ) -> Series:
     """Give the impedance of a capacitive driver behind a step-up transformer, at the primary.
 

@@ -137,9 +137,9 @@ class LossyInductor(Circuit):
     Parameters
     ----------
     coefficient : float
-        K [ohm s^n], 0 or more; at n = 1 it is an inductance in henry.
+        Factor K [ohm s^n], 0 or more; at n = 1 it is an inductance in henry.
     exponent : float
-        n, from 0 (a resistance) through 0.5 (thick iron) to 1 (no loss).
+        Exponent n, from 0 (a resistance) through 0.5 (thick iron) to 1 (no loss).
 
     Notes
     -----
@@ -219,7 +219,9 @@ class Resonator(Circuit):
 
     def _at(self, s: ComplexArray) -> ComplexArray:
         detune = s.imag / (2 * np.pi * self.resonance_hz)
-        return np.asarray(self.peak_ohm / (1 + 1j * (self.quality * (detune - 1 / detune))))
+        below = np.ones_like(s)  # R / (1 + j Q (f/f_0 - f_0/f))
+        below.imag = self.quality * (detune - 1 / detune)
+        return np.asarray(self.peak_ohm / below)
 
 
 def resonator_from_elements(*, resistance_ohm: float, inductance_h: float, capacitance_f: float) -> Resonator:

@@ -229,17 +229,7 @@ def compare_study(
         if sets:
             gathered[name] = sets
             alignment[name] = find_shifts(sets)
-    warp = options.warp
-    if warp == "auto":
-        warp = choose_warp((alignment[name], sets) for name, sets in gathered.items())
-    if warp == "none":
-        alignment = {}
-    else:
-        if warp == "detail":  # the last touch to a shift is found after warping
-            alignment = {name: find_shifts(sets, warp=warp) for name, sets in gathered.items()}
-        gathered = {
-            name: [shift_resonance(curves, alignment[name]) for curves in sets] for name, sets in gathered.items()
-        }
+    warp, alignment, gathered = _line_up(gathered, alignment, options)
     aligned = {(name, curves.added_ohm): curves for name, sets in gathered.items() for curves in sets}
     changes, problems = _measure_changes(aligned, options)
     if not changes:
@@ -262,6 +252,21 @@ def compare_study(
         margin_db=study.settings.margin_db,
         problems=problems,
     )
+
+
+def _line_up(
+    gathered: dict[str, list[ResponseSet]], alignment: dict[str, ResonanceAlignment], options: ComparisonOptions
+) -> tuple[Literal["local", "detail", "none"], dict[str, ResonanceAlignment], dict[str, list[ResponseSet]]]:
+    """Choose the warp, and move every seat by its shift."""
+    warp = options.warp
+    if warp == "auto":
+        warp = choose_warp((alignment[name], sets) for name, sets in gathered.items())
+    if warp == "none":
+        return warp, {}, gathered
+    if warp == "detail":  # the last touch to a shift is found after warping
+        alignment = {name: find_shifts(sets, warp=warp) for name, sets in gathered.items()}
+    moved = {name: [shift_resonance(curves, alignment[name]) for curves in sets] for name, sets in gathered.items()}
+    return warp, alignment, moved
 
 
 def _measure_changes(

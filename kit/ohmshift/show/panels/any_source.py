@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ohmshift.chain.divider import divider_change_db
+from ohmshift.chain.divider_plan import plan_divider
 from ohmshift.chain.limits import SourceLimit, highest_source_ohm
 from ohmshift.chain.prediction import PredictedChange, predict_change
 from ohmshift.curves.grids import fractional_octave_bands
@@ -25,6 +25,8 @@ from ohmshift.study.impedances import KnownImpedance, know_impedance
 from ohmshift.units import nominal_frequency
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from ohmshift.curves.values import ComplexArray, FloatArray
     from ohmshift.study.folder import Study
 
@@ -156,7 +158,17 @@ class AnySourcePanel(Panel[SourceSettings]):
             )
         return pd.DataFrame(rows).fillna("")
 
-    @lru_cache(maxsize=512)  # noqa: B019 - a panel lives as long as its notebook
+    @lru_cache(maxsize=64)  # noqa: B019 - a panel lives as long as its notebook
+    def _behind(self, name: str) -> tuple[FloatArray, FloatArray]:
+        """Give the tonal changes of the family and of the largest resistance, and the largest change of the search."""
+        f = self.known[name].frequency_hz
+        plan = plan_divider(self.known[name].ohms)
+        searched = np.abs(_tonal(f, plan.change_db(_SEARCH_OHM)))
+        inside = (f >= 20) & (f <= 20_000)  # noqa: PLR2004 - the audible band
+        family = _tonal(f, plan.change_db([*FAMILY_OHM, _LARGEST_OHM]))
+        return family, np.asarray(searched[:, inside].max(axis=1))
+
+    @lru_cache(maxsize=512)  # noqa: B019
     def _limit(self, name: str, tolerance_db: float) -> SourceLimit:
         impedance = self.known[name].impedance
         if impedance is None:
@@ -181,27 +193,13 @@ class AnySourcePanel(Panel[SourceSettings]):
             f"Highest source impedance for {settings.tolerance_db:g} dB: {_say(limit.source_ohm)} ohm"
             f"{_say_interval(limit, before=' (95 %: ', after=')')}. Impedance: {known.origin}."
         )
-        found = [
-            Quantity(name="largest tonal change", value=largest, unit="dB"),
-            Quantity(name="level drop", value=prediction.level_drop_db, unit="dB"),
-        ]
-        if np.isfinite([limit.low_ohm, limit.source_ohm, limit.high_ohm]).all() and limit.low_ohm < limit.high_ohm:
-            found.append(
-                Quantity(
-                    name="highest source impedance",
-                    value=limit.source_ohm,
-                    unit="ohm",
-                    low=limit.low_ohm,
-                    high=limit.high_ohm,
-                )
-            )
         return View(
             charts=(self._draw_family(known, prediction, settings, sentence), self._draw_search(known, settings)),
             sentence=sentence,
             table=_table(prediction),
             draft=Draft(
                 statement=sentence,
-                quantities=tuple(found),
+                quantities=_quantities(prediction, limit),
                 data=self.study.data_hashes(settings.earphone),
                 earphone=settings.earphone,
                 caveats=known.caveats,
@@ -211,9 +209,8 @@ class AnySourcePanel(Panel[SourceSettings]):
     def _draw_family(
         self, known: KnownImpedance, prediction: PredictedChange, settings: SourceSettings, sentence: str
     ) -> Chart:
-        f, Z = prediction.frequency_hz, known.ohms
-        family = [_tonal(f, divider_change_db(Z, added_ohm=ohm)) for ohm in FAMILY_OHM]
-        widest = _tonal(f, divider_change_db(Z, added_ohm=_LARGEST_OHM))
+        f = prediction.frequency_hz
+        *family, widest = self._behind(known.label)[0]
         lines = [
             Line(x=f, y=y, label=ohms(ohm), colour=2, width=1.0, opacity=0.7, dash="solid")
             for ohm, y in zip(FAMILY_OHM, family, strict=True)
@@ -233,10 +230,7 @@ class AnySourcePanel(Panel[SourceSettings]):
         )
 
     def _draw_search(self, known: KnownImpedance, settings: SourceSettings) -> Chart:
-        f = known.frequency_hz
-        tonal = _tonal(f, divider_change_db(known.ohms, added_ohm=_SEARCH_OHM))
-        inside = (f >= 20) & (f <= 20_000)  # noqa: PLR2004 - the audible band
-        largest = np.abs(tonal[:, inside]).max(axis=1)
+        largest = self._behind(known.label)[1]
         return Chart(
             title=f"{settings.earphone}: largest tonal change against the source's resistance",
             alt_text=f"The largest tonal change grows to {largest[-1]:.1f} dB at {ohms(_SEARCH_OHM[-1])}.",
@@ -252,7 +246,22 @@ class AnySourcePanel(Panel[SourceSettings]):
         )
 
 
-def _tonal(f: FloatArray, change_db: FloatArray) -> FloatArray:
+def _quantities(prediction: PredictedChange, limit: SourceLimit) -> tuple[Quantity, ...]:
+    largest = float(np.abs(prediction.tonal_change_db).max())
+    found = [
+        Quantity(name="largest tonal change", value=largest, unit="dB"),
+        Quantity(name="level drop", value=prediction.level_drop_db, unit="dB"),
+    ]
+    if np.isfinite(limit.source_ohm):
+        known = np.isfinite(limit.high_ohm) and limit.low_ohm < limit.high_ohm
+        low, high = (limit.low_ohm, limit.high_ohm) if known else (None, None)
+        name = "highest source impedance"
+        found.append(Quantity(name=name, value=limit.source_ohm, unit="ohm", low=low, high=high))
+    return tuple(found)
+
+
+def _tonal(f: FloatArray, change_db: npt.ArrayLike) -> FloatArray:
+    change_db = np.asarray(change_db, dtype=np.float64)
     return np.asarray(change_db - mean_levels(f, change_db, low_hz=[200.0], high_hz=[2000.0]))
 
 

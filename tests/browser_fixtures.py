@@ -143,7 +143,7 @@ def wait_for_column(page: Page, source: str, column: str, wanted: Any, *, tolera
             && values.every((v, i) => Math.abs(v - wanted[i]) < tolerance);
         }}""",
         arg=[source, column, [float(value) for value in wanted], tolerance],
-        timeout=15_000,
+        timeout=60_000,
     )
 
 
@@ -155,7 +155,7 @@ def canvas_hashes(page: Page) -> list[int]:
 def wait_for_other_pixels(page: Page, before: list[int]) -> None:
     """Wait until the canvases look different from before."""
     page.wait_for_function(
-        f"(before) => JSON.stringify(({_CANVASES})()) !== JSON.stringify(before)", arg=before, timeout=15_000
+        f"(before) => JSON.stringify(({_CANVASES})()) !== JSON.stringify(before)", arg=before, timeout=60_000
     )
 
 

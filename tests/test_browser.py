@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import pytest
 from browser_fixtures import canvas_hashes, wait_for_column, wait_for_figures, wait_for_other_pixels
 
+from ohmshift.show.panels.any_source import AnySourcePanel
 from ohmshift.show.panels.explain import ExplainPanel
 from ohmshift.show.panels.line_up import LineUpPanel
 from ohmshift.show.panels.real_or_variation import ChangePanel
@@ -144,6 +145,20 @@ def test_start_and_margin_sliders_follow(lab: Lab, page: Page, study: Study) -> 
     press(page, "Margin", "ArrowRight", 5)
     sentence = change._view(replace(change.settings, margin_db=round(change.settings.margin_db + 0.5, 1))).sentence
     page.get_by_text(sentence).first.wait_for(timeout=15_000)
+
+
+@pytest.mark.source("snapshot", ref="the panel in this process, set to the same values; prediction has outside checks")
+def test_any_source_follows_keyboard(lab: Lab, page: Page, study: Study) -> None:
+    run(lab, page, "50_any_source")
+    wait_for_figures(page)
+    twin = AnySourcePanel(study)
+    press(page, "Added resistance", "ArrowRight", PRESSES)
+    asked = replace(twin.settings, added_ohm=twin.settings.added_ohm + PRESSES)
+    sentence = twin._view(asked).sentence
+    assert sentence != twin.view.sentence
+    page.get_by_text(sentence).first.wait_for(timeout=60_000)
+    page.locator(".ohmshift-live").first.scroll_into_view_if_needed()
+    keep_shot(page, "50_any_source_moved")
 
 
 def test_a_finding_is_recorded_only_with_a_caveat(lab: Lab, page: Page, study: Study) -> None:

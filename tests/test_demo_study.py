@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from ohmshift.study.textfiles import read_impedance, read_response
 
 DEMO = Path(__file__).resolve().parents[1] / "data_demo"

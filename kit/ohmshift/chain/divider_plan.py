@@ -24,19 +24,16 @@ class DividerPlan:
 
     Parameters
     ----------
-    twice_conductance : ndarray of float32, shape (..., n)
-        Twice the real part of Y = 1 / (Z + R_0) [S].
-    squared_admittance : ndarray of float32, shape (..., n)
-        The squared magnitude of Y [S^2].
+    coefficients : ndarray of float32, shape (3, ..., n)
+        With Y = 1 / (Z + R_0): the squared magnitude of Y [S^2], twice its real part [S], and 1; what R^2, R and 1 are
+        multiplied by.
     """
 
-    twice_conductance: SingleArray
-    squared_admittance: SingleArray
+    coefficients: SingleArray
 
     def __post_init__(self) -> None:
-        """Lock the arrays."""
-        for name in ("twice_conductance", "squared_admittance"):
-            object.__setattr__(self, name, read_only(getattr(self, name), np.float32))
+        """Lock the array."""
+        object.__setattr__(self, "coefficients", read_only(self.coefficients, np.float32))
 
     def change_db(self, added_ohm: npt.ArrayLike) -> SingleArray:
         """Give the change of level that resistances in series make.
@@ -52,11 +49,15 @@ class DividerPlan:
             Change [dB], right to 1e-5 dB for a passive load; `divider_change_db` is exact.
         """
         R = np.asarray(added_ohm, dtype=np.float32)
-        R = R.reshape(R.shape + (1,) * self.twice_conductance.ndim)
-        power = np.multiply(self.squared_admittance, R)
-        power += self.twice_conductance
-        power *= R
-        power += np.float32(1)
+        squared, twice, _ = c = self.coefficients
+        if R.size == 1:
+            power = squared * R.item()
+            power += twice
+            power *= R.item()
+            power += 1
+        else:  # one matrix product is quicker than these four passes
+            power = np.stack([R * R, R, np.ones_like(R)], axis=-1).reshape(-1, 3) @ c.reshape(3, -1)
+        power = power.reshape(R.shape + c.shape[1:])
         np.log(power, out=power)
         power *= _PER_NEPER_OF_POWER
         return power
@@ -90,5 +91,5 @@ def plan_divider(impedance_ohm: npt.ArrayLike, *, source_ohm: npt.ArrayLike = 0.
     """
     divider_change_db(impedance_ohm, added_ohm=0.0, source_ohm=source_ohm)  # refuses what cannot be
     Y = 1 / (np.asarray(impedance_ohm, dtype=np.complex128) + np.asarray(source_ohm, dtype=np.complex128))
-    squared = Y.real**2 + Y.imag**2
-    return DividerPlan(twice_conductance=(2 * Y.real).astype(np.float32), squared_admittance=squared.astype(np.float32))
+    c = np.stack([Y.real**2 + Y.imag**2, 2 * Y.real, np.ones_like(Y.real)])
+    return DividerPlan(coefficients=c.astype(np.float32))

@@ -133,7 +133,8 @@ def _parse_plain(body: bytes, layout: Layout, decimal: Decimal) -> FloatArray | 
     """Parse rows of nothing but numbers and delimiters, or give None."""
     if body.translate(None, NUMBER_CHARACTERS):
         return None
-    body = body.translate(_translation(layout.delimiter, decimal.mark))
+    if layout.delimiter != "\t" or decimal.mark != ".":
+        body = body.translate(_translation(layout.delimiter, decimal.mark))
     if layout.trailing:
         body = body.replace(b"\t\n", b"\n")
     elif layout.delimiter == " ":
@@ -166,14 +167,8 @@ def _exact_integers(body: bytes, n_columns: int) -> FloatArray | None:
     so their quotient is the correctly rounded value, which is what ``float`` gives.
     """
     text = np.frombuffer(body, np.uint8)
-    places = (text < _ZERO).nonzero()[0]
+    places = ((text <= _LINE_FEED) | (text == _DOT)).nonzero()[0]
     marks = text[places]
-    if b"-" in body:
-        signs = marks == _MINUS
-        at = places[signs]
-        if (text[at - 1] > _LINE_FEED).any() or (text[at + 1] < _ZERO).any():
-            return None
-        places, marks = places[~signs], marks[~signs]
     end = (marks <= _LINE_FEED).nonzero()[0]
     if not _is_full(marks[end], n_columns):
         return None
@@ -184,14 +179,20 @@ def _exact_integers(body: bytes, n_columns: int) -> FloatArray | None:
     starts = np.empty_like(ends)
     starts[0] = 0
     np.add(ends[:-1], 1, out=starts[1:])
+    signed = text[starts] == _MINUS
+    if np.count_nonzero(signed) != body.count(b"-") or (text[starts[signed] + 1] < _ZERO).any():
+        return None
     if (ends - starts).max() > _LONGEST:
         return None
     whole = np.fromstring(body.translate(None, b"."), np.int64, sep=" ")
     if whole.size != ends.size:
         return None
-    values: FloatArray = whole / _POWERS[np.where(dotted, ends - places[before] - 1, 0)]
+    decimals = ends - places[before]
+    decimals -= 1
+    decimals *= dotted
+    values: FloatArray = whole / _POWERS[decimals]
     if not whole.all():
-        values[(whole == 0) & (text[starts] == _MINUS)] = -0.0
+        values[(whole == 0) & signed] = -0.0
     return values.reshape(-1, n_columns)
 
 

@@ -160,7 +160,7 @@ def measured_bands(change: Change, floor: NoiseFloor) -> MeasuredBands:
         change_db=change.band_change_db,
         variance_db2=uncertainty.variance_db2 * change.variance_factor,
         degrees=uncertainty.degrees,
-        correlation=None if part is None else part.correlation,
+        correlation=None if part is None else part.with_level(),
         level_drop_db=change.level_drop_db,
         level_variance_db2=np.nan if part is None else part.level_db2 * change.variance_factor,
         level_degrees=0.0 if part is None else part.level_degrees,

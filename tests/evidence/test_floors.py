@@ -137,6 +137,23 @@ def test_one_leaking_seat_does_not_make_the_correlation(noisy: Noisy) -> None:
     np.testing.assert_allclose(leaking.correlation, clean.correlation, atol=0.15)
 
 
+@pytest.mark.source(
+    "analytic", ref="a bass that goes with the level by rho = 0.6 in normal numbers, less a tenth of shrinkage"
+)
+def test_level_goes_with_the_bands_as_the_residuals_do(shelves: Shelves) -> None:
+    rng = np.random.default_rng(7)
+    level, other = rng.standard_normal((2, 400))
+    bass = 0.6 * level + 0.8 * other
+    part = estimate_noise_floor([shelves(list(bass), list(rng.standard_normal(400)), level_db=list(level))]).reseated
+    assert part is not None
+    np.testing.assert_allclose(part.level_correlation[:7], 0.9 * 0.6, atol=0.08)
+    np.testing.assert_allclose(part.level_correlation[24:27], 0.0, atol=0.12)
+    whole = part.with_level()
+    np.testing.assert_array_equal(whole[:-1, :-1], part.correlation)
+    np.testing.assert_array_equal(whole[-1, :-1], part.level_correlation)
+    assert (np.linalg.eigvalsh(whole) > 0).all()
+
+
 def test_draws_follow_the_seed(noisy: Noisy) -> None:
     sets = study(noisy, 6, 3)
     first, again, other = (estimate_noise_floor(sets, seed=seed, draws=100).reseated for seed in (1, 1, 2))

@@ -55,6 +55,7 @@ def floor_of(prior_db2: float, degrees: float) -> NoiseFloor:
         draws=np.abs(stats.norm.ppf((np.arange(20_000) + 0.5) / 20_000))[None],
         level_db2=0.01,
         level_degrees=24,
+        level_correlation=np.zeros(1),
     )
     return replace(NOTHING, reseated=part)
 

@@ -34,6 +34,15 @@ if TYPE_CHECKING:
 MOST_DEGREES = 60.0
 """Most degrees of freedom a prior may have, however alike the earphones look."""
 
+_ARRAYS = (
+    "variance_db2",
+    "degrees",
+    "prior_variance_db2",
+    "prior_degrees",
+    "correlation",
+    "draws",
+    "level_correlation",
+)
 _FEW_DEGREES = 10.0
 _LEAST_SHRINKAGE = 0.1
 _NEIGHBOURS = 5
@@ -69,6 +78,8 @@ class Repeatability:
         Variance of the level of one measurement, pooled [dB^2].
     level_degrees : int
         Its degrees of freedom.
+    level_correlation : ndarray, shape (b,)
+        Correlation of the level's deviations with those of each band.
     """
 
     reseated: bool
@@ -83,11 +94,23 @@ class Repeatability:
     draws: FloatArray
     level_db2: float
     level_degrees: int
+    level_correlation: FloatArray
 
     def __post_init__(self) -> None:
         """Lock the arrays."""
-        for name in ("variance_db2", "degrees", "prior_variance_db2", "prior_degrees", "correlation", "draws"):
+        for name in _ARRAYS:
             object.__setattr__(self, name, read_only(getattr(self, name)))
+
+    def with_level(self) -> FloatArray:
+        """Give the correlation between bands with the level as one more, last.
+
+        Returns
+        -------
+        ndarray, shape (b + 1, b + 1)
+            Positive definite.
+        """
+        row = self.level_correlation[np.newaxis]
+        return np.block([[self.correlation, row.T], [row, np.ones((1, 1))]])
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -289,7 +312,9 @@ def _pool_earphones(
     pooled = [all_pooled[label] for label in labels]
     everything = [group for label in labels for group in groups[label]]
     total = pool_variance(everything, count=len(bands))
-    correlation = _correlate([group.band_db for group in everything], degrees=total.degrees)
+    residuals = [np.column_stack([group.band_db, group.level_db]) for group in everything]
+    whole = _correlate(residuals, degrees=total.degrees)
+    correlation, level_correlation = whole[:-1, :-1], whole[:-1, -1]
     prior_variance, prior_degrees = _fit_bands(pooled, total, widening=widening)
     rng = np.random.default_rng(seed)
     root = np.linalg.cholesky(correlation)
@@ -306,6 +331,7 @@ def _pool_earphones(
         draws=np.abs(root @ rng.standard_normal((len(bands), draws))),
         level_db2=total.level_db2,
         level_degrees=total.degrees,
+        level_correlation=level_correlation,
     )
 
 

@@ -65,7 +65,7 @@ def check_divider(
         change_db=change.band_change_db,
         variance_db2=uncertainty.variance_db2 * change.variance_factor,
         degrees=uncertainty.degrees,
-        correlation=None if floor is None else floor.correlation,
+        correlation=None if floor is None else floor.with_level(),
         level_drop_db=change.level_drop_db,
         level_variance_db2=level_db2,
         level_degrees=0.0 if floor is None else float(floor.level_degrees),

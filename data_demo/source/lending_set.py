@@ -19,6 +19,20 @@ alignment_hz = 8000
 
 [margins]
 change_db = 1.0
+
+[[meters]]
+meter = "bench meter A"
+range_ohm = 100
+percent = 0.2
+digits = 3
+resolution_ohm = 0.01
+
+[[meters]]
+meter = "bench meter A"
+range_ohm = 1000
+percent = 0.2
+digits = 3
+resolution_ohm = 0.1
 """
 
 SOURCE_OHM = 0.6

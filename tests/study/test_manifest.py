@@ -231,6 +231,7 @@ def test_settings_are_read(tmp_path: Path) -> None:
         "source_ohm": 0.6,
         "cable_ohm": 1.0,
         "margin_db": 0.5,
+        "meters": (),
     }
 
 

@@ -14,7 +14,7 @@ from pydantic import ValidationError
 
 from ohmshift.errors import StudyError
 from ohmshift.study.problems import Problem
-from ohmshift.study.rows import Row, StudySettings, rule_of
+from ohmshift.study.rows import MeterSpecRow, Row, Rule, StudySettings, rule_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -128,10 +128,12 @@ def read_settings(folder: Path) -> tuple[StudySettings, tuple[Problem, ...]]:
     if problem is not None:
         raise StudyError(_SETTINGS, problem.rule, problem.value or "it is not", problem.mend)
     try:
-        written = _flat(tomllib.loads(text))
+        tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         mend = 'mend that line: text stands in quotes, as title = "…", and numbers have a decimal point'
         raise StudyError(_SETTINGS, "it must be valid TOML", f"it is not ({error})", mend) from error
+    meters, wrong = _meters(text, tables.pop("meters", []))
+    written = _flat(tables)
     problems = [
         _setting_problem(text, place, written[place], "no setting has this name", _place_for(place), effect="flagged")
         for place in written.keys() - _PLACES.values()
@@ -141,7 +143,9 @@ def read_settings(folder: Path) -> tuple[StudySettings, tuple[Problem, ...]]:
         for place in ("source_ohm", "cable_ohm")
         if place not in written
     ]
+    problems += wrong
     values = {name: written[place] for name, place in _PLACES.items() if place in written}
+    values["meters"] = meters
     try:
         return StudySettings.model_validate(values), tuple(problems)
     except ValidationError as error:
@@ -257,6 +261,43 @@ def _cell_problem(name: str, line: int, values: dict[str, str], found: ErrorDeta
         mend=own.get("mend", rule.mend),
         effect="left out",
         earphone=values.get("earphone", ""),
+    )
+
+
+def _meters(text: str, tables: object) -> tuple[tuple[MeterSpecRow, ...], list[Problem]]:
+    """Give the meters' data sheets, and what is wrong with the others."""
+    if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
+        rule = rule_of(StudySettings, "meters")
+        return (), [_setting_problem(text, "meters", "", rule.rule, rule.mend, effect="left out")]
+    heads = [n for n, line in enumerate(text.splitlines(), start=1) if re.match(r"\s*\[\[\s*meters\s*\]\]", line)]
+    rows: dict[tuple[str, float | None], MeterSpecRow] = {}
+    problems = []
+    for number, table in enumerate(tables):
+        line = heads[number] if number < len(heads) else None
+        try:
+            row = MeterSpecRow.model_validate(table)
+        except ValidationError as error:
+            problems += [_sheet_problem(line, str(found["loc"][0]), table) for found in error.errors()]
+            continue
+        if (row.meter, row.range_ohm) in rows:
+            rule = Rule(rule="a meter and range has one table", mend="remove one of them")
+            problems.append(_sheet_problem(line, "range_ohm", table, rule))
+        else:
+            rows[row.meter, row.range_ohm] = row
+    return tuple(rows.values()), problems
+
+
+def _sheet_problem(line: int | None, column: str, table: dict[str, Any], rule: Rule | None = None) -> Problem:
+    unknown = Rule(rule="no key has this name", mend=_nearest(column, MeterSpecRow))
+    broken = rule or (rule_of(MeterSpecRow, column) if column in MeterSpecRow.model_fields else unknown)
+    return Problem(
+        file=_SETTINGS,
+        row=line,
+        column=f"meters.{column}",
+        value=str(table.get(column, "")),
+        rule=broken.rule,
+        mend=f"{broken.mend}; until then this data sheet is not used",
+        effect="left out",
     )
 
 

@@ -198,6 +198,42 @@ class MeterRow(Row):
     notes: str = ""
 
 
+class MeterSpecRow(Row):
+    """One `[[meters]]` table of study.toml: what a meter's data sheet says of one range.
+
+    Parameters
+    ----------
+    meter : str
+        Which meter, as meter.csv names it.
+    range_ohm : float, optional
+        Which range [ohm]; left out where all its ranges are alike.
+    percent : float
+        Accuracy, the part in per cent of the reading.
+    digits : float
+        Accuracy, the part in steps of the display.
+    resolution_ohm : float
+        Step of the display [ohm].
+    """
+
+    meter: _Text
+    range_ohm: _RatedOhm | None = None
+    percent: Annotated[
+        _Number,
+        Field(ge=0, le=100),
+        Rule(rule="it must be a number of per cent, 0 to 100", mend="write percent = 0.8 for 0.8 % of the reading"),
+    ]
+    digits: Annotated[
+        _Number,
+        Field(ge=0, le=1000),
+        Rule(rule="it must be a number of steps of the display, 0 to 1000", mend="write digits = 3"),
+    ]
+    resolution_ohm: Annotated[
+        _Number,
+        Field(gt=0),
+        Rule(rule="it must be a number of ohms above 0", mend="write the display's last step: resolution_ohm = 0.1"),
+    ]
+
+
 class StudySettings(Row):
     """What study.toml says.
 
@@ -209,6 +245,8 @@ class StudySettings(Row):
         The question it asks.
     licence : str
         Licence of its data.
+    authors : str
+        Who to cite, with semicolons in between.
     ear_simulator : str
         The ear simulator or coupler.
     alignment_hz : float
@@ -219,11 +257,14 @@ class StudySettings(Row):
         Resistance of the cable, both conductors [ohm].
     margin_db : float
         The smallest change that matters [dB]; `change_db` under `[margins]` in the file.
+    meters : tuple of MeterSpecRow
+        What the data sheets of the meters say; one `[[meters]]` table a meter and range.
     """
 
     title: _Text = "Untitled study"
     question: str = ""
     licence: str = ""
+    authors: str = ""
     ear_simulator: str = ""
     alignment_hz: Annotated[
         _Number, Field(ge=5000, le=12_000), Rule(rule="it must be between 5000 and 12000 Hz", mend="write 8000")
@@ -231,6 +272,12 @@ class StudySettings(Row):
     source_ohm: _Ohm = 0.0
     cable_ohm: _Ohm = 0.0
     margin_db: Annotated[_Number, Field(gt=0), Rule(rule="a margin is a number of dB above 0", mend="write 1.0")] = 1.0
+    meters: Annotated[
+        tuple[MeterSpecRow, ...],
+        Rule(
+            rule="meters are tables", mend='write [[meters]] and below it meter = "…", percent, digits, resolution_ohm'
+        ),
+    ] = ()
 
 
 def rule_of(model: type[Row], column: str) -> Rule:

@@ -1,0 +1,191 @@
+"""From meter.csv and the meters' data sheets in study.toml to readings that can be evaluated."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from ohmshift.chain.metering import MeterSpec, Readings
+from ohmshift.errors import StudyError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from ohmshift.study.folder import Study
+
+ASSUMED = MeterSpec(
+    percent=0.8, digits=3, resolution_ohm=0.1, source="assumed, as common hand meters state it; look it up"
+)
+"""What is taken where study.toml says nothing of a meter: common practice, no source."""
+
+_FINEST_DECIMALS = 6
+
+
+def list_items(study: Study) -> tuple[str, ...]:
+    """Give what was put to the meter.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+
+    Returns
+    -------
+    tuple of str
+        "item, sample" in the order of meter.csv.
+    """
+    return tuple(dict.fromkeys(_names(study)))
+
+
+def read_item(study: Study, item: str, *, spec: Callable[[MeterSpec], MeterSpec] | None = None) -> dict[str, Readings]:
+    """Give the readings of one item by conductor.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    item : str
+        One of `list_items`.
+    spec : callable, optional
+        Gives the specification to use in place of what study.toml says; by default that itself.
+
+    Returns
+    -------
+    dict of str to Readings
+        By conductor, in the order of meter.csv.
+
+    Raises
+    ------
+    StudyError
+        No such item, or one whose conductor was read on two meters or ranges.
+
+    Notes
+    -----
+    The lead readings of an item count as one lead zero a meter and range, shared by its conductors.
+    """
+    rows = study.meter[_names(study) == item]
+    if rows.empty:
+        there = "; ".join(list_items(study)) or "none at all"
+        raise StudyError(
+            repr(item), "it must be an item of meter.csv", "there is none of this name", f"there are {there}"
+        )
+    found = {}
+    for conductor, part in rows.groupby("conductor", sort=False):
+        places = part[["meter", "range_ohm"]].drop_duplicates()
+        if len(places) > 1:
+            rule, mend = "one meter and range for a conductor", "name the second set of readings as a sample of its own"
+            raise StudyError(f"{item}, {conductor}", rule, f"there are {len(places)}", mend)
+        meter, range_ohm = str(places["meter"].iloc[0]), float(places["range_ohm"].iloc[0])
+        stated = specify(study, meter, range_ohm)
+        alike = rows[(rows["meter"] == meter) & ((rows["range_ohm"] == range_ohm) | math.isnan(range_ohm))]
+        lead_ohm = alike["lead_ohm"].dropna().to_numpy(dtype=np.float64)
+        found[str(conductor)] = Readings(
+            label=f"{item}, {conductor}",
+            reading_ohm=part["reading_ohm"].to_numpy(dtype=np.float64),
+            lead_ohm=lead_ohm,
+            spec=stated if spec is None else spec(stated),
+            zero=f"{item}{'' if math.isnan(range_ohm) else f', {range_ohm:g}-ohm range'}" if lead_ohm.size else "",
+        )
+    return found
+
+
+def specify(study: Study, meter: str, range_ohm: float) -> MeterSpec:
+    """Give what is known of a meter's range.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    meter : str
+        The meter.
+    range_ohm : float
+        Its range [ohm]; nan where meter.csv says nothing.
+
+    Returns
+    -------
+    MeterSpec
+        As study.toml states it for that range, or for the meter as a whole; otherwise the common one, with the step
+        of the display taken from the finest reading.
+    """
+    wanted = None if math.isnan(range_ohm) else range_ohm
+    stated = {row.range_ohm: row for row in study.settings.meters if row.meter == meter}
+    row = stated.get(wanted) or stated.get(None)
+    if row is not None:
+        return MeterSpec(
+            percent=row.percent,
+            digits=row.digits,
+            resolution_ohm=row.resolution_ohm,
+            meter=meter,
+            range_ohm=wanted,
+            source="as study.toml states it",
+        )
+    rows = study.meter[(study.meter["meter"] == meter)]
+    rows = rows if wanted is None else rows[rows["range_ohm"] == wanted]
+    return MeterSpec(
+        percent=ASSUMED.percent,
+        digits=ASSUMED.digits,
+        resolution_ohm=_finest_step(rows["reading_ohm"].to_numpy(dtype=np.float64)),
+        meter=meter,
+        range_ohm=wanted,
+        source=ASSUMED.source,
+    )
+
+
+def write_spec(spec: MeterSpec) -> str:
+    """Write a specification as study.toml takes it.
+
+    Parameters
+    ----------
+    spec : MeterSpec
+        The specification.
+
+    Returns
+    -------
+    str
+        One `[[meters]]` table, to be pasted at the end of study.toml.
+    """
+    lines = ["[[meters]]", f'meter = "{spec.meter}"']
+    lines += [] if spec.range_ohm is None else [f"range_ohm = {spec.range_ohm:g}"]
+    lines += [f"percent = {spec.percent:g}", f"digits = {spec.digits:g}", f"resolution_ohm = {spec.resolution_ohm:g}"]
+    return "\n".join(lines)
+
+
+def find_series(study: Study) -> tuple[str, str, str] | None:
+    """Find an item that is two others in series, by its name.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+
+    Returns
+    -------
+    tuple of str or None
+        Series, first and second item: a sample "A and B" of an item whose name contains that of A and B; None where
+        there is none.
+    """
+    table = study.meter[["item", "sample"]].drop_duplicates()
+    for item, sample in table.itertuples(index=False):
+        first, word, second = str(sample).partition(" and ")
+        for other in dict.fromkeys(table["item"]):
+            samples = set(table.loc[table["item"] == other, "sample"])
+            if word and other != item and str(other) in str(item) and {first, second} <= samples:
+                return f"{item}, {sample}", f"{other}, {first}", f"{other}, {second}"
+    return None
+
+
+def _names(study: Study) -> pd.Series[str]:
+    if study.meter.empty:
+        return pd.Series([], dtype=str)
+    return study.meter["item"].astype(str) + ", " + study.meter["sample"].astype(str)
+
+
+def _finest_step(reading_ohm: np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:
+    """Give the place of the last digit that any reading shows [ohm]."""
+    for decimals in range(_FINEST_DECIMALS):
+        if np.allclose(reading_ohm, np.round(reading_ohm, decimals), rtol=0, atol=1e-9):
+            return float(10.0**-decimals)
+    return float(10.0**-_FINEST_DECIMALS)

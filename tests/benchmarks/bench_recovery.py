@@ -33,7 +33,7 @@ from ohmshift.chain.gainphase import Continuation, minimum_phase, plan_gain_phas
 from ohmshift.chain.inverse import impedance_from_transfer, transfer_from_change
 from ohmshift.chain.limits import highest_source_ohm
 from ohmshift.chain.prediction import predict_change, source_change_db
-from ohmshift.chain.recovery import BandMethod, recover_impedance
+from ohmshift.chain.recovery import BandMethod, Smoothing, recover_impedance
 from ohmshift.chain.reseating import SettledChange, settle_change
 from ohmshift.curves.alignment import align_resonance
 from ohmshift.curves.values import Impedance, ResponseSet
@@ -169,16 +169,17 @@ def tabulate_noisy(earphones: dict[str, np.ndarray], runs: int, seed: int) -> No
     print("|---|---|---|---|---|")
     bands: dict[str, Tally] = {"ensemble": Tally(), "linear": Tally()}
     for R, bar in ((15.0, "0.168, goal 0.15"), (75.0, "0.098, goal 0.09")):
-        for jointly in (False, True):
+        for how in ("", ", not smoothed", ", not smoothed, conditions aligned by their resonances"):
+            jointly = how.endswith("resonances")
+            smoothing: Smoothing = "none" if how else "by noise"
             rng, found = np.random.default_rng(seed), []
             for Z in earphones.values():
                 for _ in range(runs):
                     noise = learn_noise(rng)
                     settled = measure(rng, change(Z, R * (1 + 0.01 * rng.standard_normal())), jointly=jointly)
                     noise = add_left_over(noise, settled)
-                    found.append(tally(Z, settled.change_db, R, noise, {} if jointly else bands))
+                    found.append(tally(Z, settled.change_db, R, noise, {} if how else bands, smoothing=smoothing))
             below, largest, above = np.median(found, axis=0)
-            how = ", conditions aligned by their resonances" if jointly else ""
             print(f"| {R:g} ohm{how} | {below:.3f} | {bar} | {largest:.3f} | {above:.3f} |", flush=True)
     print("\n### Coverage of 95 % bands, both resistances; to reach 0.90-0.98\n")
     print("| quantity | ensemble | lowest, one earphone and resistance | linear |\n|---|---|---|---|")
@@ -187,7 +188,9 @@ def tabulate_noisy(earphones: dict[str, np.ndarray], runs: int, seed: int) -> No
         print(f"| {name} | {each.mean():.3f} | {each.min():.2f} | {np.mean(bands['linear'].held[name]):.3f} |")
 
 
-def tally(Z: np.ndarray, D: np.ndarray, R: float, noise: np.ndarray, bands: dict[str, Tally]) -> list[float]:
+def tally(
+    Z: np.ndarray, D: np.ndarray, R: float, noise: np.ndarray, bands: dict[str, Tally], *, smoothing: Smoothing
+) -> list[float]:
     """Count what the bands hold; give errors of the prediction for 50 ohm."""
     truth = highest_source_ohm(Impedance(frequency_hz=F, impedance_ohm=Z), tolerance_db=1.0).source_ohm
     phase = np.degrees(np.angle(Z))
@@ -209,7 +212,9 @@ def tally(Z: np.ndarray, D: np.ndarray, R: float, noise: np.ndarray, bands: dict
         low, high = np.array(limit.low_ohm), np.array(limit.high_ohm)
         count.add("highest source for 1 dB", np.array(truth), low, high)
         count.add("highest source not below its interval", np.array(truth), low, np.array(np.inf))
-    found = recover_impedance(F, D, added_ohm=R, source_ohm=SOURCE_OHM, noise_db=noise, band="linear", draws=50)
+    found = recover_impedance(
+        F, D, added_ohm=R, source_ohm=SOURCE_OHM, noise_db=noise, smoothing=smoothing, band="linear", draws=50
+    )
     error = change(found.impedance_ohm, 50.0) - change(Z, 50.0)
     below, above = (float(np.sqrt(np.mean(error[at] ** 2))) for at in (~HIGH, HIGH))
     return [below, float(np.abs(error[~HIGH]).max()), above]

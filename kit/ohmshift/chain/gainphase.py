@@ -37,7 +37,7 @@ _MODE_OCTAVES = 3.0
 _RISE = (2.0, 1.5)
 _FALL = (2.0, 0.25)
 _REACH_OCTAVES = (100.0, 4.0)
-_DOUBTED_SLOPE = 0.2
+_DOUBTED_SLOPE = 0.15
 # Spread of the unknown further slopes below and above the band: a constant, a share of the edge's slope, and a share of
 # the median gain; from what thirteen simulated earphones behind 5, 15 and 75 ohm would have needed.
 _SPREAD_LOW = (0.001, 0.2)
@@ -58,6 +58,8 @@ class GainPhase:
         What turns the logarithm of gain [neper], continued below and above, into phase [rad] by `gain @ operator`.
     slopes : ndarray, shape (n, 2)
         What turns the logarithm of gain into its slope at the low and at the high edge, by `gain @ slopes`.
+    middle : float
+        How far above the low edge the middle of that slope's stretch lies [neper of frequency].
     edge_modes : ndarray, shape (2, n)
         Phase [rad] made by a unit of further slope [neper per neper] below and above the band; it dies out over 3
         octaves.
@@ -67,6 +69,7 @@ class GainPhase:
     outside: FloatArray
     operator: FloatArray
     slopes: FloatArray
+    middle: float
     edge_modes: FloatArray
 
     def __post_init__(self) -> None:
@@ -159,13 +162,14 @@ def minimum_phase(
 
     "divider": for gain = |W / (W + R)| the quantity 1/q, with q = gain^-2 - 1 = R (2 Re W + R) / |W|^2, goes as |W|^2
     where the resistive part is steady. Beyond the low edge it goes on as (1 - b) + b x^2, x being the frequency ratio
-    outwards (a series capacitor's rise towards low frequency) or (1 - b) + b x^-2 (the mass side of a resonance), with
-    b from the slope at the edge. A slope s below about 0.2 may be noise, which would be taken for a capacitor: it
-    counts s^2 / (s^2 + 0.04) times. Beyond the high edge it rises with the power 1.5, between the lossy inductance's 1
-    and the pure one's 2, falls with the power 0.25, and dies out over 4 octaves. So the gain stays below 1 and steady
-    loads stay steady. Powers and reach were chosen on thirteen simulated earphones, the 0.2 with noise on data;
-    `tests/benchmarks/bench_recovery.py` compares both continuations on thirteen others. It serves gains below 1; those
-    above count as a loss of 1e-6 neper.
+    outwards (a series capacitor's rise towards low frequency, for which it is exact) or (1 - b) + b x^-2 (the mass side
+    of a resonance). The slope is found over a third of an octave, hence at its middle; b is what this law needs at the
+    edge to have that slope there. A slope s below about 0.15 may be noise, which would be taken for a capacitor: it
+    counts s^2 / (s^2 + 0.15^2) times. Beyond the high edge it rises with the power 1.5, between the lossy
+    inductance's 1 and the pure one's 2, falls with the power 0.25, and dies out over 4 octaves. So the gain stays below
+    1 and steady loads stay steady. Powers and reach were chosen on thirteen simulated earphones, the doubt of small
+    slopes on random networks, with and without noise; `tests/benchmarks/bench_recovery.py` compares both continuations
+    on others. It serves gains below 1; those above count as a loss of 1e-6 neper.
 
     Examples
     --------
@@ -237,8 +241,12 @@ def _continue_divider(plan: GainPhase, A: FloatArray) -> tuple[FloatArray, Float
     for edge, end in ((0, slice(0, 1)), (1, slice(-1, None))):
         s = outwards[..., edge : edge + 1]
         power = np.where(s > 0, _RISE[edge], -_FALL[edge])
-        trust = s**2 / (s**2 + _DOUBTED_SLOPE**2) if edge == 0 else 1.0
-        b = np.minimum(trust * s / power, 1.0)
+        b = s / power
+        if edge == 0:
+            middle = np.exp(-power * plan.middle)  # x^power where the slope was found
+            trust = s**2 / (s**2 + _DOUBTED_SLOPE**2)
+            b = trust * b / (middle + b * (1 - middle))
+        b = np.minimum(b, 1.0)
         on = y[..., end] + np.log1p(b * np.expm1(power * _die_out(plan.outside, _REACH_OCTAVES[edge])))
         outside.append(-0.5 * np.log1p(np.exp(-on)))
     return outside[0], outside[1]
@@ -257,14 +265,19 @@ def _plan(frequency_hz: bytes) -> GainPhase:
     away = np.concatenate([[0.0], x])
     steps = np.diff(_die_out(away, _MODE_OCTAVES)) / np.diff(away)
     low, high = steps[::-1] @ pieces[: x.size], steps @ pieces[-x.size :]
-    slopes = np.stack(
-        [
-            _slope_weights(u, u <= u[0] + _FIT_OCTAVES * _OCTAVE, slice(0, _FEWEST_IN_FIT)),
-            _slope_weights(u, u >= u[-1] - _FIT_OCTAVES * _OCTAVE, slice(-_FEWEST_IN_FIT, None)),
-        ],
-        axis=1,
+    reach = _FIT_OCTAVES * _OCTAVE
+    inside = (
+        _enough(u <= u[0] + reach, slice(0, _FEWEST_IN_FIT)),
+        _enough(u >= u[-1] - reach, slice(-_FEWEST_IN_FIT, None)),
     )
-    return GainPhase(frequency_hz=f, outside=x, operator=operator, slopes=slopes, edge_modes=np.stack([low, high]))
+    return GainPhase(
+        frequency_hz=f,
+        outside=x,
+        operator=operator,
+        slopes=np.stack([_slope_weights(u, at) for at in inside], axis=1),
+        middle=float(u[inside[0]].mean() - u[0]),
+        edge_modes=np.stack([low, high]),
+    )
 
 
 def _integral(x: FloatArray) -> FloatArray:
@@ -273,10 +286,14 @@ def _integral(x: FloatArray) -> FloatArray:
     return np.asarray(np.sign(x) * (np.pi**2 / 4 - spence(1 - z) + spence(1 + z)))
 
 
-def _slope_weights(u: FloatArray, inside: npt.NDArray[np.bool_], fewest: slice) -> FloatArray:
+def _enough(inside: npt.NDArray[np.bool_], fewest: slice) -> npt.NDArray[np.bool_]:
     if np.count_nonzero(inside) < _FEWEST_IN_FIT:
-        inside = np.zeros(u.size, dtype=bool)
+        inside = np.zeros(inside.size, dtype=bool)
         inside[fewest] = True
+    return inside
+
+
+def _slope_weights(u: FloatArray, inside: npt.NDArray[np.bool_]) -> FloatArray:
     d = u[inside] - u[inside].mean()
     weights = np.zeros(u.size)
     weights[inside] = d / (d @ d)

@@ -1,0 +1,169 @@
+"""Rules as people write them: read by a small grammar, never evaluated, refused with what may be said."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import pyparsing as pp
+
+from ohmshift.errors import EvidenceError
+from ohmshift.evidence.metrics import METRICS
+from ohmshift.evidence.rules import FEATURES, LIMITED, PREDICTORS, SIGNED, TRENDS, Rule, Subject
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+EXAMPLES = (
+    "single-driver earphones: size stays within 1 dB",
+    "all earphones: bass is always positive",
+    "all earphones: size rises with driver count",
+    "all earphones: size always rises with driver count",
+    "earphones with impedance spread above 2: size exceeds 0.3 dB",
+    "all earphones: size rises with impedance spread",
+    "all earphones: level drop is always negative",
+)
+"""Rules to start from: that single drivers do not change, that a resistance lifts the bass, that more drivers change
+more, and some that the divider suggests."""
+
+LONGEST_RULE = 200
+"""Characters a rule may have."""
+
+
+def read_rule(text: str, classes: Sequence[str]) -> Rule:
+    """Read a rule.
+
+    Parameters
+    ----------
+    text : str
+        The rule, as "single-driver earphones: size stays within 1 dB"; capitals do not matter.
+    classes : sequence of str
+        Driver classes that the study names, which a rule may speak of.
+
+    Returns
+    -------
+    Rule
+        The rule.
+
+    Raises
+    ------
+    EvidenceError
+        A rule that cannot be read, with what may be said.
+
+    Examples
+    --------
+    >>> print(read_rule("Planar earphones: size stays within 0.5 dB", ["planar", "hybrid"]))
+    planar earphones: size stays within 0.5 dB
+    >>> read_rule("planars sound best", ["planar", "hybrid"])
+    Traceback (most recent call last):
+    ohmshift.errors.EvidenceError: rule 'planars sound best': a rule names earphones, then after a colon what they do,
+    but it has no colon; write ...
+    """
+    said = " ".join(text.split())
+    where = f"rule {said[:LONGEST_RULE]!r}"
+    if len(said) > LONGEST_RULE:
+        found = f"it has {len(said)}"
+        raise EvidenceError("rule", f"it has at most {LONGEST_RULE} characters", found, say_forms(classes))
+    if ":" not in said:
+        rule = "a rule names earphones, then after a colon what they do"
+        raise EvidenceError(where, rule, "it has no colon" if said else "it is empty", say_forms(classes))
+    first, _, second = said.partition(":")
+    subject_words, claim_words = _grammar(tuple(dict.fromkeys(classes)))
+    try:
+        subject = subject_words.parse_string(first, parse_all=True)[0]
+    except pp.ParseException as error:
+        raise _refusal(where, "before the colon stand the earphones", first, error, classes) from None
+    try:
+        metric, relation, *rest = claim_words.parse_string(second, parse_all=True)
+    except pp.ParseException as error:
+        raise _refusal(where, "after the colon stands what they do", second, error, classes) from None
+    if rest == [0.0]:
+        raise EvidenceError(where, "a limit is above 0", "it is 0", say_forms(classes))
+    return Rule(
+        subject=subject,
+        metric=metric,
+        relation=relation,
+        limit=rest[0] if relation in LIMITED else None,
+        predictor=rest[0] if relation in TRENDS else None,
+    )
+
+
+def say_forms(classes: Sequence[str]) -> str:
+    """Say what a rule may look like.
+
+    Parameters
+    ----------
+    classes : sequence of str
+        Driver classes that the study names.
+
+    Returns
+    -------
+    str
+        A sentence.
+    """
+    named = ", ".join(f'"{name} earphones"' for name in dict.fromkeys(classes))
+    return (
+        'write "all earphones", "single-driver earphones", "multi-driver earphones", "earphones with at least 3 '
+        f'drivers", "earphones with impedance at 1 kHz below 16 ohm"{", " if named else ""}{named}; a colon; one of '
+        f'{", ".join(METRICS)}; and "stays within 1 dB", "exceeds 1 dB", "is always positive", "is always negative", '
+        f'"rises with" or "always falls with" one of {", ".join(PREDICTORS)}: as in "{EXAMPLES[0]}"'
+    )
+
+
+def _refusal(where: str, rule: str, part: str, error: pp.ParseException, classes: Sequence[str]) -> EvidenceError:
+    rest = part[error.loc :].strip()
+    found = f"{rest!r} is not understood" if rest else "something is missing at its end"
+    return EvidenceError(where, rule, found, say_forms(classes))
+
+
+@lru_cache(maxsize=16)
+def _grammar(classes: tuple[str, ...]) -> tuple[pp.ParserElement, pp.ParserElement]:
+    """Give the grammars of what stands before the colon and after it."""
+    number = pp.Regex(r"\d{1,6}(\.\d{1,6})?").set_parse_action(lambda found: float(found[0]))
+    whole = pp.Regex(r"[1-9]\d{0,2}").set_parse_action(lambda found: int(found[0]))
+    return _subject_grammar(classes, number, whole), _claim_grammar(number)
+
+
+def _words(phrase: str) -> pp.ParserElement:
+    """Match a phrase word by word, however it is spaced or capitalised, and give it as written here."""
+    return pp.And([pp.CaselessKeyword(word) for word in phrase.split()]).set_parse_action(lambda: phrase)
+
+
+def _one_of(phrases: Sequence[str]) -> pp.ParserElement:
+    return pp.MatchFirst([_words(phrase) for phrase in sorted(phrases, key=len, reverse=True)])
+
+
+def _subject_grammar(classes: tuple[str, ...], number: pp.ParserElement, whole: pp.ParserElement) -> pp.ParserElement:
+    earphones = _words("earphones").suppress()
+    drivers = (_words("drivers") | _words("driver")).suppress()
+    having = (_words("earphones with")).suppress()
+    plain = {
+        "all earphones": Subject(),
+        "single-driver earphones": Subject(least_count=1, most_count=1),
+        "multi-driver earphones": Subject(least_count=2),
+    }
+    forms = [_words(phrase).add_parse_action(lambda found: plain[found[0]]) for phrase in plain]
+    if classes:
+        forms.append(
+            (_one_of(classes) + pp.Optional(earphones)).add_parse_action(lambda found: Subject(driver_class=found[0]))
+        )
+    forms += [
+        (having + _words("at least").suppress() + whole + drivers).add_parse_action(
+            lambda found: Subject(least_count=found[0])
+        ),
+        (having + _words("at most").suppress() + whole + drivers).add_parse_action(
+            lambda found: Subject(most_count=found[0])
+        ),
+        (having + whole + drivers).add_parse_action(lambda found: Subject(least_count=found[0], most_count=found[0])),
+        (
+            having + _one_of(FEATURES) + _one_of(("above", "below")) + number + pp.Optional(_words("ohm").suppress())
+        ).add_parse_action(lambda found: Subject(feature=found[0], **{found[1]: found[2]})),
+    ]
+    return pp.MatchFirst(forms)
+
+
+def _claim_grammar(number: pp.ParserElement) -> pp.ParserElement:
+    unit = pp.Optional(pp.CaselessLiteral("dB") + pp.Optional(pp.Literal("/") + _words("octave"))).suppress()
+    limited = _one_of(LIMITED) + number + unit
+    trend = _one_of(TRENDS) + _one_of(PREDICTORS)
+    return _one_of(METRICS) + (limited | _one_of(SIGNED) | trend)

@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 
 from ohmshift import __version__
+from ohmshift.show.collection_data import pack_collection, script_json
+from ohmshift.show.collection_rows import ORDER, ORIGINS, collect_rows
 from ohmshift.show.earphone_facts import gather_all_facts
+from ohmshift.show.earphone_wording import SAFETY
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -18,6 +25,8 @@ if TYPE_CHECKING:
     from ohmshift.study.folder import Study
 
 COLLECTION_PAGE = "collection.html"
+
+_LEAST_SLIDER_OHM = 300.0
 
 
 def write_collection_page(
@@ -51,11 +60,46 @@ def write_collection_page(
     list of Path
         The page.
     """
-    rows = gather_all_facts(study, comparison, progress=progress) if facts is None else tuple(facts)
-    environment = Environment(
-        loader=PackageLoader("ohmshift", "show/templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
-    )
-    page = environment.get_template("collection.html.j2").render(study=study, rows=rows, date=date, version=__version__)
+    gathered = gather_all_facts(study, comparison, progress=progress) if facts is None else tuple(facts)
+    page = _render(study, comparison, gathered, date)
     out.mkdir(parents=True, exist_ok=True)
     (out / COLLECTION_PAGE).write_text(page, encoding="utf-8")
     return [out / COLLECTION_PAGE]
+
+
+def _render(study: Study, comparison: StudyComparison, facts: Sequence[EarphoneFacts], date: str) -> str:
+    rows, scales = collect_rows(facts)
+    added = {row.added_ohm for row in rows if row.added_ohm is not None}
+    script, style = _own("collection_page.js"), _own("collection_page.css")
+    environment = Environment(
+        loader=PackageLoader("ohmshift", "show/templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
+    )
+    return environment.get_template("collection.html.j2").render(
+        study=study,
+        rows=rows,
+        scales=scales,
+        common=added.pop() if len(added) == 1 else None,
+        margin_db=comparison.margin_db,
+        slider_ohm=max(_LEAST_SLIDER_OHM, 2 * comparison.common_ohm),
+        classes=sorted({row.driver_class for row in rows}),
+        words=[word for word in ORDER if any(row.word == word for row in rows)],
+        origins=[name for name in ORIGINS if any(row.origin == name for row in rows)],
+        problems=[str(problem) for problem in (*study.problems, *comparison.problems)],
+        safety=SAFETY,
+        date=date,
+        version=__version__,
+        data=Markup(script_json(pack_collection(study, comparison, facts))),  # noqa: S704 - escaped for a script
+        script=Markup(script),  # noqa: S704 - our own file
+        style=Markup(style),  # noqa: S704 - our own file
+        script_hash=_hash(script),
+        style_hash=_hash(style),
+    )
+
+
+def _own(name: str) -> str:
+    return files("ohmshift.show").joinpath(name).read_text(encoding="utf-8")
+
+
+def _hash(text: str) -> str:
+    """Give what the page's policy allows: this very text, and nothing that somebody slips in."""
+    return f"sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode('ascii')}"

@@ -37,7 +37,9 @@ def draw_sheet_charts(facts: EarphoneFacts) -> tuple[Chart, ...]:
     if facts.frequency_hz.size:
         charts.append(draw_responses(facts))
     if facts.main is not None:
-        charts.append(draw_change(facts.main.change, facts.main.verdict))
+        change, verdict = facts.main.change, facts.main.verdict
+        alt_text = f"Change of {facts.name} with {ohms(change.added_ohm)} added, level apart. {verdict.sentence}"
+        charts.append(draw_change(change, verdict, alt_text=alt_text))
     if facts.known.impedance is not None:
         charts.append(draw_known_impedance(facts))
     return tuple(charts)

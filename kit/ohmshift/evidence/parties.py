@@ -1,0 +1,227 @@
+"""Several parties' figures for one earphone, put together with the party as a random effect."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import numpy as np
+from scipy import optimize, stats
+
+from ohmshift.curves.values import FloatArray, read_only
+from ohmshift.errors import EvidenceError
+from ohmshift.evidence.changes import BASS_HIGH_HZ, TREBLE_LOW_HZ
+from ohmshift.units import octaves_from_frequency
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from ohmshift.evidence.estimates import ChangeEstimate
+
+Measure: TypeAlias = Literal["bass", "treble", "tilt"]
+
+MEASURES: dict[Measure, tuple[str, str]] = {
+    "bass": ("change of the bass, up to 160 Hz", "dB"),
+    "treble": ("change of the treble, from 5 kHz", "dB"),
+    "tilt": ("tilt of the change", "dB per octave"),
+}
+"""What can be put together: what it is, and its unit."""
+
+FEW_PARTIES = 4
+"""With fewer parties their spread is hardly known, and the result says so."""
+
+_NOMINAL = 1.01
+_FAR = 1e6
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class PooledParties:
+    """One figure out of several parties' figures.
+
+    Parameters
+    ----------
+    parties : tuple of str, length k
+        The parties.
+    estimates, standard_errors : ndarray, shape (k,)
+        Their figures.
+    mean : float
+        The figure of all of them.
+    low, high : float
+        Its 95 % interval, by Hartung and Knapp.
+    predicted_low, predicted_high : float
+        95 % interval for the figure of one more party, measured without error.
+    between_variance : float
+        Variance between parties beyond their standard errors, by Paule and Mandel.
+    weights : ndarray, shape (k,)
+        Share of each party in the mean.
+    q : float
+        Cochran's Q.
+    q_probability : float
+        Probability of a Q as large by chance.
+    inconsistency : float
+        Share of the spread that is beyond the standard errors, I^2, from 0 to 1.
+    caveats : tuple of str
+        What to keep in mind.
+    """
+
+    parties: tuple[str, ...]
+    estimates: FloatArray
+    standard_errors: FloatArray
+    mean: float
+    low: float
+    high: float
+    predicted_low: float
+    predicted_high: float
+    between_variance: float
+    weights: FloatArray
+    q: float
+    q_probability: float
+    inconsistency: float
+    caveats: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        """Lock the arrays."""
+        for name in ("estimates", "standard_errors", "weights"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+
+def pool_parties(
+    estimates: npt.ArrayLike, standard_errors: npt.ArrayLike, *, parties: tuple[str, ...] = ()
+) -> PooledParties:
+    """Put several parties' figures together, the party as a random effect.
+
+    Parameters
+    ----------
+    estimates : array_like, shape (k,)
+        One figure a party, in one unit.
+    standard_errors : array_like, shape (k,)
+        Their standard errors.
+    parties : tuple of str, length k, optional
+        Names of the parties.
+
+    Returns
+    -------
+    PooledParties
+        Mean, interval, spread between parties.
+
+    Raises
+    ------
+    EvidenceError
+        Fewer than two parties, counts that differ, or an error that is not above 0.
+
+    Notes
+    -----
+    The variance between parties is the one at which the weighted sum of squares is what chance makes of it [1]_. The
+    interval of the mean takes its variance from the spread of the parties and Student's t with k - 1 degrees [2]_, and
+    is never narrower than the parties' own errors allow. With two parties it is very wide: that is what two parties
+    can say.
+
+    References
+    ----------
+    .. [1] R. C. Paule, J. Mandel, "Consensus values and weighting factors", J. Research of the National Bureau of
+       Standards 87 (1982) 377-385.
+    .. [2] J. Hartung, G. Knapp, "On tests of the overall treatment effect in meta-analysis with normally distributed
+       responses", Statistics in Medicine 20 (2001) 1771-1782.
+
+    Examples
+    --------
+    >>> pooled = pool_parties([1.0, 1.2, 0.9], [0.1, 0.1, 0.1])
+    >>> round(pooled.mean, 3), round(pooled.between_variance, 4)
+    (1.033, 0.0133)
+    """
+    y, s = np.asarray(estimates, dtype=np.float64), np.asarray(standard_errors, dtype=np.float64)
+    k = y.size
+    names = parties or tuple(f"party {i + 1}" for i in range(k))
+    if k < 2 or y.shape != s.shape or len(names) != k or not (np.all(np.isfinite([y, s])) and np.all(s > 0)):  # noqa: PLR2004
+        rule = "pooling needs two parties or more, each with a figure and a standard error above 0"
+        found = f"there are {k} figures, {s.size} errors and {len(names)} names"
+        raise EvidenceError("pool_parties", rule, found, "leave out the parties without repeats")
+    tau2 = _between(y, s)
+    w = 1 / (s**2 + tau2)
+    mean = float(w @ y / w.sum())
+    inflation = max(float(w @ (y - mean) ** 2) / (k - 1), 1.0)
+    error = float(np.sqrt(inflation / w.sum()))  # Eq. 5 of [2], not below the parties' own errors
+    t = float(stats.t.isf(0.025, k - 1))
+    fixed = 1 / s**2
+    q = float(fixed @ (y - fixed @ y / fixed.sum()) ** 2)
+    ahead = t * float(np.sqrt(tau2 + error**2))
+    few = f"{k} parties only: how far parties differ is hardly known" if k < FEW_PARTIES else ""
+    return PooledParties(
+        parties=names,
+        estimates=y,
+        standard_errors=s,
+        mean=mean,
+        low=mean - t * error,
+        high=mean + t * error,
+        predicted_low=mean - ahead,
+        predicted_high=mean + ahead,
+        between_variance=tau2,
+        weights=w / w.sum(),
+        q=q,
+        q_probability=float(stats.chi2.sf(q, k - 1)),
+        inconsistency=max(0.0, 1 - (k - 1) / q) if q > 0 else 0.0,
+        caveats=(few,) if few else (),
+    )
+
+
+def summarise_estimate(estimate: ChangeEstimate, measure: Measure) -> tuple[float, float]:
+    """Give one figure of a change, and its standard error.
+
+    Parameters
+    ----------
+    estimate : ChangeEstimate
+        A party's change.
+    measure : {"bass", "treble", "tilt"}
+        Which figure.
+
+    Returns
+    -------
+    tuple of float
+        Figure and standard error [dB, or dB per octave]; nan where the bands of it are not all known.
+
+    Raises
+    ------
+    EvidenceError
+        An unknown measure.
+
+    Notes
+    -----
+    Variation correlates between bands as the repeats show. Other parts of the error, and variation without repeats,
+    count as the same all over the band, which is the safe side for a mean.
+    """
+    if measure not in MEASURES:
+        raise EvidenceError("measure", f"it is one of {', '.join(MEASURES)}", f"it is {measure!r}", "choose one")
+    mid_hz, known = estimate.bands.mid_hz, estimate.known > 0
+    if measure == "bass":
+        zone = mid_hz <= BASS_HIGH_HZ * _NOMINAL
+    elif measure == "treble":
+        zone = mid_hz >= TREBLE_LOW_HZ / _NOMINAL
+    else:
+        zone = known
+    if measure != "tilt" and not np.all(known[zone]):
+        return float("nan"), float("nan")
+    weight = zone / max(zone.sum(), 1)
+    if measure == "tilt":
+        octaves = octaves_from_frequency(mid_hz)
+        spread = np.where(zone, octaves - octaves[zone].mean(), 0.0)
+        weight = spread / (spread @ spread)
+    variance = 0.0
+    for i in range(len(estimate.parts)):
+        sd = np.sqrt(np.where(zone, estimate.variance_db2[i], 0.0)) * weight
+        if i == 0 and estimate.repeats is not None:
+            variance += float(sd @ estimate.repeats.correlation @ sd)
+        else:
+            variance += float(np.abs(sd).sum() ** 2)
+    return float(weight @ np.where(zone, estimate.change_db, 0.0)), float(np.sqrt(variance))
+
+
+def _between(y: FloatArray, s: FloatArray) -> float:
+    """Solve the equation of Paule and Mandel for the variance between parties."""
+
+    def excess(tau2: float) -> float:
+        w = 1 / (s**2 + tau2)
+        return float(w @ (y - w @ y / w.sum()) ** 2) - (y.size - 1)
+
+    if excess(0.0) <= 0:
+        return 0.0
+    return float(optimize.brentq(excess, 0.0, _FAR * float(y.var() + (s**2).max()), xtol=1e-14, rtol=1e-12))

@@ -269,7 +269,7 @@ def _lab_environment(home: Path, token: str) -> dict[str, str]:
         "MPLCONFIGDIR": "matplotlib",
     }
     places = {name: str(home / folder) for name, folder in folders.items()}
-    return {**os.environ, **places, "JUPYTER_TOKEN": token}
+    return {**os.environ, **places, "JUPYTER_TOKEN": token, "JUPYTER_WIDGETS_ECHO": "0"}  # as `ohmshift lab` does
 
 
 def _wait_for_server(lab: Lab, server: subprocess.Popen[bytes], log: Path) -> None:

@@ -258,7 +258,7 @@ def _draw_levels(plot: figure, source: ColumnDataSource, looks: Looks) -> None:
 def _draw_labels(plot: figure, chart: Chart, source: ColumnDataSource, looks: Looks) -> None:
     """Write the names of lines right of the frame, each after a sample of its line.
 
-    Glyphs of the level "overlay" are not cut off at the frame.
+    Glyphs of the level "annotation" are not cut off at the frame.
     """
     plot.segment(
         x0="x0",
@@ -266,7 +266,7 @@ def _draw_labels(plot: figure, chart: Chart, source: ColumnDataSource, looks: Lo
         y0="y",
         y1="y",
         source=source,
-        level="overlay",
+        level="annotation",
         line_color="colour",
         line_width="width",
         line_dash="dash",
@@ -276,7 +276,7 @@ def _draw_labels(plot: figure, chart: Chart, source: ColumnDataSource, looks: Lo
         y="y",
         text="text",
         source=source,
-        level="overlay",
+        level="annotation",
         x_offset=LABEL_PX,
         text_font_size=_FONT,
         text_baseline="middle",

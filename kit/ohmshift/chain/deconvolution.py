@@ -24,10 +24,11 @@ SHORTEST_SILENCE_S = 0.05
 """A shorter silence says nothing about the noise."""
 
 _BEFORE_S, _DECAY_S = 0.01, 0.2
-_INSIDE, _OUTSIDE = 1e-9, 1.0
-_RAMP_OCTAVES = 0.5
+_INSIDE, _OUTSIDE = 1e-9, 1e-2
+_RAMP_OCTAVES = 1 / 12
 _AROUND_OCTAVES = 1 / 6
 _LONGEST_SEGMENT = 16_384
+_PIECES = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -157,7 +158,8 @@ def plan_deconvolution(sweep: Sweep, samples: int, *, loopback: npt.ArrayLike | 
     Notes
     -----
     The spectrum of the sweep as it was made, fades included, is divided out, instead of an ideal one: for a linear
-    system the response inside the band is then exact. Outside the band the inverse fades out over half an octave.
+    system the response inside the band is then exact. Beyond the band the inverse is kept from growing, so that noise there does not
+    drown the rest.
 
     References
     ----------
@@ -248,7 +250,7 @@ def estimate_noise(response: ImpulseResponse, samples: npt.ArrayLike) -> Noise |
     silence = before if before.size >= shortest else after
     if silence.size < shortest or np.ptp(silence) == 0:
         return None
-    n = min(silence.size, _LONGEST_SEGMENT)
+    n = min(silence.size // _PIECES, _LONGEST_SEGMENT)
     step, w = max(n // 2, 1), np.hanning(n + 2)[1:-1]
     pieces = np.lib.stride_tricks.sliding_window_view(silence - silence.mean(), n)[::step]
     density = np.mean(np.abs(fft.rfft(pieces * w, axis=1)) ** 2, axis=0) / np.sum(w**2)
@@ -275,7 +277,8 @@ def _invert(X: ComplexArray, sweep: Sweep, size: int, *, gain: float = 1.0) -> C
     """Invert a spectrum inside the sweep's band, and fade it out beyond."""
     f = np.maximum(_frequencies(sweep, size), sweep.start_hz / 1e3)
     outside = np.maximum(np.log2(sweep.start_hz / f), np.log2(f / sweep.stop_hz)) / _RAMP_OCTAVES
-    share = _INSIDE ** (1 - np.clip(outside, 0, 1)) * _OUTSIDE
+    t = np.clip(outside, 0, 1)
+    share = _INSIDE ** (1 - t) * _OUTSIDE**t
     L, f_s = sweep.rate_s, sweep.sampling_rate_hz
     power = (gain * sweep.amplitude * f_s) ** 2 * L / (4 * f)  # squared spectrum of an endless sweep, [1] of Sweep
     return np.asarray(np.conj(X) / (np.abs(X) ** 2 + share * power))

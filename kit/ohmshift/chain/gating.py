@@ -166,8 +166,8 @@ def gate_response(
     correction : Response, optional
         The microphone's own response [dB]; it is taken off, and the result ends where it ends.
     full_scale_pa : float, optional
-        Sound pressure that the recorded value 1 stands for [Pa]. With it the level is that of the sweep as played, in
-        dB re 20 µPa; without it, dB re recorded over played.
+        Sound pressure that the recorded value 1 stands for [Pa]. With it levels are in dB re 20 µPa; without it, in
+        dB re a sine at the recording's full scale. Either way they are those of the sweep as it was played.
     level_reference : {"absolute", "relative"}, optional
         "absolute" where drive and gain were kept for all recordings of the study; where not given, absolute with a
         calibration and else relative.
@@ -198,7 +198,8 @@ def gate_response(
     ahead_s = min(gate_ms / 1e3, _AHEAD * sweep.lead_s(2))
     piece = cut_piece(impulse, impulse.arrival, round(ahead_s * f_s), round(gate_ms / 1e3 * f_s), noise=noise)
     grid = _band_grid(sweep.start_hz, sweep.stop_hz, correction)
-    offset = 0.0 if full_scale_pa is None else 20 * np.log10(sweep.amplitude / 2**0.5 * full_scale_pa / REFERENCE_PA)
+    scale = 1.0 if full_scale_pa is None else full_scale_pa / 2**0.5 / REFERENCE_PA
+    offset = 20 * np.log10(sweep.amplitude * scale)
     options = (("gate_ms", gate_ms), ("before_ms", round(1e3 * ahead_s, 3)), ("loopback", impulse.plan.loopback))
     more = (("correction", None if correction is None else correction.label), ("full_scale_pa", full_scale_pa))
     reference: LevelReference = level_reference or ("relative" if full_scale_pa is None else "absolute")

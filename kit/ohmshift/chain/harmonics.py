@@ -24,8 +24,10 @@ LEAST_SNR_DB = 10.0
 """How far a harmonic must stand above the noise to be shown [dB], by common practice."""
 
 _SHORTEST_S = 0.008
+_PERIODS = 2.0
 _BEHIND, _AHEAD = 0.6, 0.3
-_EDGE = 2 ** (1 / 12)
+_ABOVE_START = 2.0
+_EDGE = 2 ** (1 / 24)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -114,7 +116,7 @@ def separate_harmonics(
     """
     sweep, f_s = impulse.plan.sweep, impulse.sampling_rate_hz
     orders = _fitting_orders(sweep.rate_s, sweep.start_hz, sweep.stop_hz, highest_order)
-    f = octave_grid(low_hz=sweep.start_hz * _EDGE, high_hz=sweep.stop_hz / orders[0] / _EDGE)
+    f = octave_grid(low_hz=sweep.start_hz * _ABOVE_START, high_hz=sweep.stop_hz / orders[0] / _EDGE)
     ahead = round(min(gate_ms / 1e3, _AHEAD * sweep.lead_s(2)) * f_s)
     linear = cut_piece(impulse, impulse.arrival, ahead, round(gate_ms / 1e3 * f_s), noise=noise)
     fundamental = np.interp(f, linear.frequency_hz, np.abs(linear.spectrum))
@@ -125,7 +127,7 @@ def separate_harmonics(
         at = impulse.arrival - round(sweep.lead_s(m) * f_s)
         piece = cut_piece(impulse, at, round(ahead_s * f_s), round(behind_s * f_s), noise=noise)
         level[row], floor[row] = _relate(piece, m * f, fundamental)
-        known = (m * f >= 2 / behind_s) & (m * f >= m * sweep.start_hz * _EDGE) & (m * f <= sweep.stop_hz / _EDGE)
+        known = (m * f >= _PERIODS / behind_s) & (m * f <= sweep.stop_hz / _EDGE)
         hidden = level[row] - floor[row] < least_snr_db  # false where the noise is not known
         level[row, ~known | hidden] = np.nan
         floor[row, ~known] = np.nan

@@ -21,6 +21,7 @@ VOLTAGE_ERROR = 0.001
 two channels of an ordinary audio interface agree to, by common practice."""
 
 _COVERAGE = 1.96
+_REACH = 0.02
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -159,7 +160,7 @@ def sense_impedance(
     sense_ohm : float
         Sense resistor [ohm].
     corrections : Corrections, optional
-        Recordings of known loads, on the same frequencies.
+        Recordings of known loads; what they do not reach is left out of the result.
     least_coherence : float
         Coherence from which on the impedance counts as readable.
     label : str
@@ -175,7 +176,7 @@ def sense_impedance(
     Raises
     ------
     CurveError
-        A resistance that is not above 0, or corrections on other frequencies.
+        A resistance that is not above 0.
     EvidenceError
         The channels do not differ, or hold nothing in common.
 
@@ -187,16 +188,15 @@ def sense_impedance(
     R_s, fixed = sense_ohm, corrections or Corrections()
     if not (np.isfinite(R_s) and R_s > 0):
         raise CurveError("sense_ohm", "a sense resistor is above 0 ohm", f"it is {R_s:g}", "measure it")
-    _check_frequencies(transfer, fixed)
     with np.errstate(divide="ignore", invalid="ignore"):
-        Z = _solve(transfer.ratio, R_s, fixed)
+        Z = _solve(transfer, R_s, fixed)
     there = np.isfinite(Z) & (transfer.coherence > 0) & (Z != 0)
     if there.sum() < 2:  # noqa: PLR2004 - two points make the shortest curve
         raise EvidenceError(
             label or "impedance",
             "the voltage at the earphone differs from the one before the sense resistor",
-            "nowhere do they differ and have something in common",
-            "check the wiring and which channel is which",
+            "nowhere do they differ and have something in common, corrections included",
+            "check the wiring, which channel is which, and that all was recorded with the same signal",
         )
     Z, factor = Z[there], np.abs(1 + Z[there] / R_s)
     options = (("sense_ohm", R_s), ("estimator", transfer.estimator), ("corrected_by", fixed.names))
@@ -263,9 +263,10 @@ def best_sense_ohm(impedance_ohm: npt.ArrayLike) -> float:
     return float(np.sqrt(Z.min() * Z.max()))
 
 
-def _solve(M: ComplexArray, R_s: float, fixed: Corrections) -> ComplexArray:
+def _solve(transfer: TransferFunction, R_s: float, fixed: Corrections) -> ComplexArray:
     """Solve for the impedance with what corrections there are."""
-    known, opened, short = (None if part is None else part.ratio for part in (fixed.known, fixed.open, fixed.short))
+    M, f = transfer.ratio, transfer.frequency_hz
+    known, opened, short = (None if part is None else _at(part, f) for part in (fixed.known, fixed.open, fixed.short))
     if known is not None and opened is not None and short is not None and fixed.known_ohm is not None:
         # The reading is (a Z + b) / (c Z + d) in any linear circuit: three known loads settle it.
         return np.asarray(fixed.known_ohm * (opened - known) * (M - short) / ((known - short) * (opened - M)))
@@ -282,16 +283,9 @@ def _solve(M: ComplexArray, R_s: float, fixed: Corrections) -> ComplexArray:
     return np.asarray(R_s * H / (1 - H) - wires)
 
 
-def _check_frequencies(transfer: TransferFunction, fixed: Corrections) -> None:
-    for name in ("known", "open", "short"):
-        part: TransferFunction | None = getattr(fixed, name)
-        if part is None:
-            continue
-        same = part.frequency_hz.shape == transfer.frequency_hz.shape
-        if not same or not np.allclose(part.frequency_hz, transfer.frequency_hz, rtol=5e-3):
-            raise CurveError(
-                f"corrections, {name}",
-                "corrections are taken at the frequencies of the measurement",
-                "theirs differ",
-                "record all of them with the same signal, and gather the same bins",
-            )
+def _at(part: TransferFunction, frequency_hz: FloatArray) -> ComplexArray:
+    """Give a correction at other frequencies, between its own; nan beyond them."""
+    f = part.frequency_hz
+    inside = (frequency_hz >= f[0] * (1 - _REACH)) & (frequency_hz <= f[-1] * (1 + _REACH))
+    real, imaginary = (np.interp(frequency_hz, f, values) for values in (part.ratio.real, part.ratio.imag))
+    return np.where(inside, real + 1j * imaginary, np.nan)

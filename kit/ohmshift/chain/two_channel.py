@@ -136,7 +136,7 @@ def accumulate_spectra(
     CurveError
         A segment or overlap out of range, or blocks that are not two channels.
     EvidenceError
-        A recording shorter than a segment, or a silent channel.
+        A recording shorter than a segment, or a silent first channel.
 
     Notes
     -----
@@ -155,7 +155,7 @@ def accumulate_spectra(
     step = max(round(n * (1 - overlap)), 1)
     w = _hann(n)
     sums = np.zeros((2, n // 2 + 1))
-    cross = np.zeros(n // 2 + 1, dtype=np.complex128)
+    cross: ComplexArray = np.zeros(n // 2 + 1, dtype=np.complex128)
     count, length = 0, 0
     for samples, fresh in _windows(blocks, n, step):
         length += fresh
@@ -173,11 +173,8 @@ def accumulate_spectra(
             f"it lasts {length / sampling_rate_hz:.2f} s",
             "record for longer, or take shorter segments",
         )
-    for name, power in zip(("first", "second"), sums, strict=True):
-        if not power[_FIRST_BIN:].any():
-            raise EvidenceError(
-                f"{name} channel", "it holds a signal", "it is silent", "check which channel is recorded"
-            )
+    if not sums[0, _FIRST_BIN:].any():
+        raise EvidenceError("first channel", "it holds a signal", "it is silent", "check which channel is recorded")
     kept = slice(_FIRST_BIN, None)
     averages = max(1.0, (length / step) / _shared(w, step))
     return CrossSpectra(

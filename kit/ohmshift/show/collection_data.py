@@ -162,7 +162,7 @@ def _pack_condition(condition: Condition, store: _Grids) -> dict[str, Any]:
         "added_ohm": condition.added_ohm,
         "grid": store.place(change.frequency_hz),
         "change_db": _pack(change.change_db),
-        "level_db": _number(change.level_drop_db),
+        "level_db": _number(change.level_drop_db, digits=9),
         "verdict": say_word(verdict),
         "sentence": verdict.sentence,
         "band_db": _plain(np.where(judged, verdict.change_db, np.nan)),
@@ -173,10 +173,11 @@ def _pack_condition(condition: Condition, store: _Grids) -> dict[str, Any]:
 
 
 def _pack_spread(impedance: RecoveredImpedance, source_ohm: float) -> dict[str, Any]:
-    """Pack how the admittance behind the source may stray, as a few parts whose squares add.
+    """Pack how the admittance behind the source may stray: a few parts whose squares add, and the rest point by point.
 
     The change behind any source is nearly linear in Y = 1/(Z + R_0), so that a band of the prediction follows from how
-    Y strays, whatever the slider says.
+    Y strays, whatever the slider says. The few parts hold what strays together over a wide range, and with it the
+    mean level; the rest counts as independent from point to point.
     """
     f = impedance.frequency_hz
     step = max(1, round(f.size / (np.log2(f[-1] / f[0]) * _SPREAD_POINTS_PER_OCTAVE)))
@@ -184,13 +185,16 @@ def _pack_spread(impedance: RecoveredImpedance, source_ohm: float) -> dict[str, 
     Y = 1 / (impedance.draws_ohm[:, some].astype(np.complex128) + source_ohm)
     stray = Y - 1 / (impedance.impedance_ohm[some] + source_ohm)
     both = np.concatenate([stray.real, stray.imag], axis=1) / np.sqrt(len(Y))
-    _, size, parts = np.linalg.svd(both, full_matrices=False)
+    draws, size, parts = np.linalg.svd(both, full_matrices=False)
     kept = size[:_SPREAD_PARTS, None] * parts[:_SPREAD_PARTS]
     kept *= np.sign(kept[np.arange(len(kept)), np.abs(kept).argmax(axis=1)])[:, None]  # of two signs, one
+    rest = both - (draws[:, :_SPREAD_PARTS] * size[:_SPREAD_PARTS]) @ parts[:_SPREAD_PARTS]
+    real, imaginary = rest[:, : some.size], rest[:, some.size :]
     level = mean_levels(f[some], np.eye(some.size), low_hz=[LEVEL_HZ[0]], high_hz=[LEVEL_HZ[1]])[:, 0]
     return {
         "places": some.tolist(),
         "parts": [_pack(part) for part in kept],
+        "rest": [_pack((a * b).sum(axis=0)) for a, b in ((real, real), (imaginary, imaginary), (real, imaginary))],
         "level": _pack_weights(level),
         "low_ohm": _pack(impedance.low_ohm[some]),
         "high_ohm": _pack(impedance.high_ohm[some]),
@@ -230,5 +234,5 @@ def _plain(values: FloatArray) -> list[float | None]:
     return [_number(float(value)) for value in values]
 
 
-def _number(value: float) -> float | None:
-    return float(f"{value:.6g}") if np.isfinite(value) else None
+def _number(value: float, *, digits: int = 6) -> float | None:
+    return float(f"{value:.{digits}g}") if np.isfinite(value) else None

@@ -50,7 +50,8 @@
       if (z.spread) {
         z.spread.low = unpack(z.spread.low_ohm);
         z.spread.high = unpack(z.spread.high_ohm);
-        z.spread.values = z.spread.parts.map((part) => unpack(part));
+        z.spread.values = z.spread.parts.map(unpack);
+        z.spread.rest = z.spread.rest.map(unpack);
         z.spread.level = openWeights(z.spread.level);
       }
     }
@@ -104,23 +105,21 @@
     const { places, values } = z.spread;
     const n = places.length;
     const more = totalOhm() - one.source_ohm;
-    const variance = new Float64Array(n);
+    const factors = places.map((i) => {
+      const [re, im] = [z.re[i] + one.source_ohm, z.im[i]];
+      const [a, b] = [1 + (more * re) / (re * re + im * im), (-more * im) / (re * re + im * im)];
+      const factor = ((-20 / Math.LN10) * more) / (a * a + b * b);
+      return [factor * a, factor * b];
+    });
+    const [xx, yy, xy] = z.spread.rest;
+    const variance = factors.map(([a, b], i) => a * a * xx[i] + b * b * yy[i] + 2 * a * b * xy[i]);
     for (const part of values) {
-      const stray = new Float64Array(n);
-      for (let i = 0; i < n; i++) {
-        const re = z.re[places[i]] + one.source_ohm;
-        const im = z.im[places[i]];
-        const whole = re * re + im * im;
-        const a = 1 + (more * re) / whole;
-        const b = (-more * im) / whole;
-        const [x, y] = [part[i], part[n + i]];
-        stray[i] = (-20 / Math.LN10) * more * ((x * a + y * b) / (a * a + b * b));
-      }
+      const stray = factors.map(([a, b], i) => a * part[i] + b * part[n + i]);
       const level = weigh(z.spread.level, stray);
       for (let i = 0; i < n; i++) variance[i] += (stray[i] - level) ** 2;
     }
     const middle = places.map((i) => predicted.tonal[i]);
-    const half = [...variance].map((value) => 1.96 * Math.sqrt(value));
+    const half = variance.map((value) => 1.96 * Math.sqrt(value));
     return {
       f: places.map((i) => z.grid.f[i]),
       low: middle.map((value, i) => value - half[i]),

@@ -16,7 +16,7 @@ from ohmshift.curves.values import FloatArray, read_only
 from ohmshift.errors import CurveError
 from ohmshift.evidence.wording import describe_change
 from ohmshift.study.folder import UNSTATED
-from ohmshift.study.impedances import know_impedance
+from ohmshift.study.impedances import know_impedance, measured_impedance
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -148,7 +148,8 @@ def gather_facts(study: Study, comparison: StudyComparison, earphone: str) -> Ea
     StudyError
         No such earphone.
     """
-    known = know_impedance(study, comparison, earphone)
+    compared = bool(comparison.resistances(earphone))
+    known = know_impedance(study, comparison, earphone) if compared else measured_impedance(study, earphone)
     row: dict[Any, Any] = study.earphones[study.earphones["earphone"] == earphone].iloc[0].to_dict()
     resistances = _main_first(comparison.resistances(earphone), comparison.common_ohm)
     frequency_hz, without_db = _without(comparison, earphone, resistances)

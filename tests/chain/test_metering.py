@@ -10,15 +10,9 @@ import uncertainties
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ohmshift.chain.meter_budget import (
-    Influence,
-    coverage_factor,
-    known,
-    rectangular,
-    repeated_mean,
-    state_budget,
-)
+from ohmshift.chain.meter_budget import Influence, coverage_factor, state_budget
 from ohmshift.chain.meter_calibration import fit_correction
+from ohmshift.chain.meter_inputs import known, rectangular, repeated_mean
 from ohmshift.chain.meter_verdicts import (
     check_series,
     compare_resistances,

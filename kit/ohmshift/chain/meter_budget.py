@@ -10,9 +10,8 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
-import numpy as np
 import pandas as pd
-from GTC import dof, ureal, value
+from GTC import dof, value
 from GTC import reporting as rp
 from GTC import uncertainty as standard_uncertainty
 
@@ -20,8 +19,6 @@ from ohmshift.errors import CurveError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    import numpy.typing as npt
 
 Uncertain: TypeAlias = Any
 """An uncertain real number of GTC, which ships no types."""
@@ -44,12 +41,15 @@ class Influence:
         Its unit.
     evaluation : {"A", "B"}
         From repeated readings (A), or from anything else (B).
+    group : str
+        What it belongs to, for a chart: "digits", "lead zero".
     """
 
     number: Uncertain
     quantity: str
     unit: str
     evaluation: Literal["A", "B"]
+    group: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +74,8 @@ class BudgetLine:
         How much the result moves with it, in the result's unit per `unit`.
     contribution : float
         Magnitude of sensitivity times standard uncertainty, in the result's unit.
+    group : str
+        What it belongs to, for a chart.
     """
 
     quantity: str
@@ -84,6 +86,7 @@ class BudgetLine:
     degrees_of_freedom: float
     sensitivity: float
     contribution: float
+    group: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -134,6 +137,19 @@ class Budget:
         """Write result and expanded uncertainty, two digits of the latter."""
         places = decimals_of(self.expanded_uncertainty)
         return f"{self.estimate:.{places}f} ± {self.expanded_uncertainty:.{places}f} {self.unit}"
+
+    def groups(self) -> dict[str, float]:
+        """Give the contributions by group.
+
+        Returns
+        -------
+        dict of str to float
+            Root of the sum of squares of each group's contributions, in the result's unit, the largest first.
+        """
+        squares: dict[str, float] = {}
+        for line in self.lines:
+            squares[line.group] = squares.get(line.group, 0.0) + line.contribution**2
+        return {name: math.sqrt(square) for name, square in sorted(squares.items(), key=lambda item: -item[1])}
 
     def table(self) -> pd.DataFrame:
         """Give the budget as a table.
@@ -198,7 +214,8 @@ def state_budget(
 
     Examples
     --------
-    >>> total, cable = ureal(15.21, 0.03, 4), ureal(0.21, 0.04)
+    >>> from ohmshift.chain.meter_inputs import known
+    >>> total, cable = known(15.21, 0.03, 4), known(0.21, 0.04)
     >>> parts = [Influence(number=total, quantity="total", unit="ohm", evaluation="A"),
     ...          Influence(number=cable, quantity="cable", unit="ohm", evaluation="B")]
     >>> print(state_budget(total - cable, parts, unit="ohm"))
@@ -214,6 +231,7 @@ def state_budget(
             degrees_of_freedom=float(dof(part.number)),
             sensitivity=float(rp.sensitivity(result, part.number)),
             contribution=abs(float(rp.u_component(result, part.number))),
+            group=part.group,
         )
         for part in influences
         if standard_uncertainty(part.number) > 0
@@ -270,88 +288,6 @@ def coverage_factor(degrees_of_freedom: float, *, coverage_percent: float = COVE
         )
     whole = degrees_of_freedom if math.isinf(degrees_of_freedom) else max(1.0, math.floor(degrees_of_freedom + 1e-9))
     return float(rp.k_factor(whole, coverage_percent))
-
-
-def rectangular(half_width: float) -> float:
-    """Give the standard uncertainty of a value known to lie within limits.
-
-    Parameters
-    ----------
-    half_width : float
-        Half the distance of the limits.
-
-    Returns
-    -------
-    float
-        Half-width / sqrt(3).
-
-    References
-    ----------
-    .. [1] JCGM 100:2008, 4.3.7, equation 7.
-
-    Examples
-    --------
-    >>> round(rectangular(0.40), 2)
-    0.23
-    """
-    return half_width / math.sqrt(3)
-
-
-def repeated_mean(readings: npt.ArrayLike, *, resolution: float) -> tuple[float, float, float]:
-    """Give the mean of readings, its standard uncertainty, and its degrees of freedom.
-
-    Parameters
-    ----------
-    readings : array_like, shape (n,)
-        Readings.
-    resolution : float
-        Step of the display, in the unit of the readings.
-
-    Returns
-    -------
-    mean : float
-        Mean.
-    u : float
-        s / sqrt(n), where s is never below resolution / sqrt(12).
-    degrees_of_freedom : float
-        n - 1; infinite where the resolution set the spread.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008, 4.2.3 (spread of repeated readings) and F.2.2.1 (resolution of a display).
-
-    Examples
-    --------
-    >>> mean, u, df = repeated_mean([75.3, 75.4, 75.3, 75.3, 75.4], resolution=0.1)
-    >>> round(mean, 2), round(u, 4), df
-    (75.34, 0.0245, 4.0)
-    """
-    x = np.asarray(readings, dtype=np.float64)
-    n = x.size
-    floor = resolution / math.sqrt(12)
-    s = float(x.std(ddof=1)) if n > 1 else 0.0
-    governed = s >= floor and n > 1 and s > 0
-    return float(x.mean()), (s if governed else floor) / math.sqrt(n), float(n - 1) if governed else math.inf
-
-
-def known(estimate: float, u: float, degrees_of_freedom: float = math.inf) -> Uncertain:
-    """Make an uncertain number.
-
-    Parameters
-    ----------
-    estimate : float
-        Its estimate.
-    u : float
-        Its standard uncertainty, 0 or more.
-    degrees_of_freedom : float
-        Degrees of freedom.
-
-    Returns
-    -------
-    uncertain number of GTC
-        For arithmetic.
-    """
-    return ureal(estimate, u, degrees_of_freedom)
 
 
 def decimals_of(uncertainty: float, *, digits: int = 2) -> int:

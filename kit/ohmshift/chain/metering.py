@@ -9,12 +9,13 @@ what cancels: the leads in "plug with cable less cable", and most of g between t
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
 from ohmshift.chain.elements import check_number
-from ohmshift.chain.meter_budget import Budget, Influence, Uncertain, known, rectangular, repeated_mean, state_budget
+from ohmshift.chain.meter_budget import Budget, Influence, Uncertain, state_budget
+from ohmshift.chain.meter_inputs import known, rectangular, repeated_mean
 from ohmshift.curves.values import FloatArray, read_only
 from ohmshift.errors import CurveError
 
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
 Range: TypeAlias = tuple[str, float | None]
 
 OHM = "ohm"
+
+SPREAD, ZERO, DIGITS, GAIN = "spread of readings", "lead zero", "digits", "% of reading"
+"""Groups of a budget."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,8 +255,12 @@ class _Bench:
         place = (spec.meter, spec.range_ohm)
         said = f"{spec.meter}, {spec.range_ohm:g}-ohm range" if spec.range_ohm else spec.meter or "the meter"
         one = known(0.0, rectangular(spec.percent / 100))
-        gain = self._once(("gain", *place), one, f"{said}: {spec.percent:g} % of reading", "", "B")
-        shown = self._indication(("item", id(readings)), readings.reading_ohm, spec, f"{readings.label}, readings")
+        stated = f"{said}: {spec.percent:g} % of reading"
+        made = Influence(number=one, quantity=stated, unit="", evaluation="B", group=GAIN)
+        gain = self._once(("gain", *place), made)
+        shown = self._indication(
+            ("item", id(readings)), readings.reading_ohm, spec, f"{readings.label}, readings", SPREAD
+        )
         shown = shown + self._digits(("digits", id(readings)), spec, readings.label)
         if readings.lead_ohm.size:
             name = readings.zero or f"{readings.label} {id(readings)}"
@@ -261,24 +269,26 @@ class _Bench:
                 rule, mend = "readings that share a lead zero have the same numbers for it", "name the zeros apart"
                 raise CurveError(readings.label, rule, f"{name!r} has two sets of them", mend)
             of = readings.zero or readings.label
-            zero = self._indication(("zero", name), readings.lead_ohm, spec, f"lead zero, {of}")
+            zero = self._indication(("zero", name), readings.lead_ohm, spec, f"lead zero, {of}", ZERO)
             shown = shown - zero - self._digits(("digits of zero", *place), spec, "lead zero")
         return shown * (1 + gain)
 
-    def _indication(self, key: object, shown_ohm: FloatArray, spec: MeterSpec, name: str) -> Uncertain:
+    def _indication(self, key: object, shown_ohm: FloatArray, spec: MeterSpec, name: str, group: str) -> Uncertain:
         mean, u, df = repeated_mean(shown_ohm, resolution=spec.resolution_ohm)
         repeated = np.isfinite(df)
         n = shown_ohm.size
         said = f"{name}, mean of {n}" if repeated else f"{name}, {n} read, spread below the display's step"
-        return self._once(key, known(mean, u, df), said, OHM, "A" if repeated else "B")
+        kind: Literal["A", "B"] = "A" if repeated else "B"
+        made = Influence(number=known(mean, u, df), quantity=said, unit=OHM, evaluation=kind, group=group)
+        return self._once(key, made)
 
     def _digits(self, key: object, spec: MeterSpec, name: str) -> Uncertain:
         u = rectangular(spec.digits * spec.resolution_ohm)
-        return self._once(key, known(0.0, u), f"{name}: {spec.digits:g} digits", OHM, "B")
+        said = f"{name}: {spec.digits:g} digits"
+        made = Influence(number=known(0.0, u), quantity=said, unit=OHM, evaluation="B", group=DIGITS)
+        return self._once(key, made)
 
-    def _once(self, key: object, number: Uncertain, quantity: str, unit: str, evaluation: str) -> Uncertain:
-        kind = "A" if evaluation == "A" else "B"
-        made = Influence(number=number, quantity=quantity, unit=unit, evaluation=kind)  # type: ignore[arg-type]
+    def _once(self, key: object, made: Influence) -> Uncertain:
         return self.influences.setdefault(key, made).number
 
 

@@ -7,22 +7,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from GTC import get_covariance, value
 
 from ohmshift.chain.elements import check_number
-from ohmshift.chain.meter_budget import (
-    Budget,
-    Influence,
-    Uncertain,
-    decimals_of,
-    known,
-    rectangular,
-    repeated_mean,
-    state_budget,
-)
+from ohmshift.chain.meter_budget import Budget, Influence, Uncertain, decimals_of, state_budget
+from ohmshift.chain.meter_inputs import known, rectangular, repeated_mean
 from ohmshift.curves.values import FloatArray, read_only
 from ohmshift.errors import CurveError
 
@@ -226,23 +218,23 @@ class _Voltages:
     def __init__(self, spec: VoltmeterSpec) -> None:
         self.spec = spec
         self.influences: list[Influence] = []
-        self._gain = self._keep(known(0.0, rectangular(spec.percent / 100)), f"{spec.percent:g} % of reading", "", "B")
+        gain = known(0.0, rectangular(spec.percent / 100))
+        self._gain = self._keep(gain, f"{spec.percent:g} % of reading", "", "B", "% of reading")
 
     def read(self, name: str, readings_v: FloatArray) -> Uncertain:
         mean, u, df = repeated_mean(readings_v, resolution=self.spec.resolution_v)
-        kind = "A" if np.isfinite(df) else "B"
-        shown = self._keep(known(mean, u, df), f"voltage, {name}, mean of {readings_v.size}", "V", kind)
+        kind: Literal["A", "B"] = "A" if np.isfinite(df) else "B"
+        shown = self._keep(known(mean, u, df), f"voltage, {name}, mean of {readings_v.size}", "V", kind, "spread")
         limit = rectangular(self.spec.digits * self.spec.resolution_v)
-        off = self._keep(known(0.0, limit), f"voltage, {name}, {self.spec.digits:g} digits", "V", "B")
+        off = self._keep(known(0.0, limit), f"voltage, {name}, {self.spec.digits:g} digits", "V", "B", "digits")
         return (shown + off) * (1 + self._gain)
 
     def load(self, load_ohm: float, tolerance_percent: float) -> Uncertain:
         number = known(load_ohm, rectangular(load_ohm * tolerance_percent / 100))
-        return self._keep(number, f"load, {load_ohm:g} ohm ± {tolerance_percent:g} %", "ohm", "B")
+        return self._keep(number, f"load, {load_ohm:g} ohm ± {tolerance_percent:g} %", "ohm", "B", "load resistors")
 
-    def _keep(self, number: Uncertain, quantity: str, unit: str, evaluation: str) -> Uncertain:
-        kind = "A" if evaluation == "A" else "B"
-        self.influences.append(Influence(number=number, quantity=quantity, unit=unit, evaluation=kind))  # type: ignore[arg-type]
+    def _keep(self, number: Uncertain, quantity: str, unit: str, kind: Literal["A", "B"], group: str) -> Uncertain:
+        self.influences.append(Influence(number=number, quantity=quantity, unit=unit, evaluation=kind, group=group))
         return number
 
 

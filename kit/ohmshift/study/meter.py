@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from typing import TYPE_CHECKING
 
@@ -175,6 +176,23 @@ def find_series(study: Study) -> tuple[str, str, str] | None:
             if word and other != item and str(other) in str(item) and {first, second} <= samples:
                 return f"{item}, {sample}", f"{other}, {first}", f"{other}, {second}"
     return None
+
+
+def meter_hashes(study: Study) -> dict[str, str]:
+    """Give the hashes of the files that a resistance rests on.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+
+    Returns
+    -------
+    dict of str to str
+        SHA-256 of meter.csv and study.toml, in hexadecimal, as they lie there now.
+    """
+    files = [study.folder / name for name in ("meter.csv", "study.toml")]
+    return {file.name: hashlib.sha256(file.read_bytes()).hexdigest() for file in files if file.is_file()}
 
 
 def _names(study: Study) -> pd.Series[str]:

@@ -16,7 +16,14 @@ import numpy as np
 from race import race
 from scipy.ndimage import gaussian_filter1d
 
-from ohmshift.curves.alignment import align_level, align_resonance, choose_warp, find_shifts, shift_resonance
+from ohmshift.curves.alignment import (
+    align_level,
+    align_resonance,
+    choose_warp,
+    find_shifts,
+    shift_resonance,
+    warp_variances,
+)
 from ohmshift.curves.grids import octave_grid
 from ohmshift.curves.values import ResponseSet
 from ohmshift.units import octaves_from_frequency
@@ -162,7 +169,7 @@ def bench_residuals(earphones: int) -> None:
     rng = np.random.default_rng(21)
     for kind in KINDS:
         trials = [make_trial(rng, kind, 3) for _ in range(earphones)]
-        chosen = choose_warp((find_shifts(trial.sets), trial.sets) for trial in trials[:24])
+        chosen = choose_warp(warp_variances(find_shifts(trial.sets), trial.sets) for trial in trials[:24])
         errors = {"none": [change_error(trial, trial.sets) for trial in trials]}
         for warp in WARPS:
             errors[warp] = [change_error(trial, align_resonance(trial.sets, warp=warp)[0]) for trial in trials]

@@ -25,7 +25,7 @@ from race import race  # noqa: I001 - it pins the linear algebra library to one 
 import numpy as np
 from earsim import BANDS, F, Rig, make_change, make_earphone, measure_pair
 
-from ohmshift.curves.alignment import Warp, align_resonance, choose_warp, find_shifts
+from ohmshift.curves.alignment import Warp, align_resonance, choose_warp, find_shifts, warp_variances
 from ohmshift.curves.values import ResponseSet
 from ohmshift.evidence.changes import measure_change
 from ohmshift.evidence.floors import NoiseFloor, estimate_noise_floor
@@ -83,7 +83,7 @@ def best_warp() -> Warp:
         measure_pair(rng, Rig(), make_earphone(rng), 3, np.zeros(F.size), label=f"{i}", reseated=True)
         for i in range(24)
     ]
-    return choose_warp((find_shifts(pair), pair) for pair in pairs)
+    return choose_warp(warp_variances(find_shifts(pair), pair) for pair in pairs)
 
 
 def judge_study(

@@ -7,7 +7,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ohmshift.curves.alignment import align_level, align_resonance, choose_warp, find_shifts, shift_resonance
+from ohmshift.curves.alignment import (
+    align_level,
+    align_resonance,
+    choose_warp,
+    find_shifts,
+    shift_resonance,
+    warp_variances,
+)
 from ohmshift.curves.grids import octave_grid
 from ohmshift.curves.resonance import find_resonance
 from ohmshift.curves.values import Response, ResponseSet
@@ -379,16 +386,16 @@ def study(move) -> list[list[ResponseSet]]:
 def test_local_warp_is_chosen_where_everything_moves():
     tilted = body() - 12 * np.clip(X - octaves_from_frequency(5000), 0, None) + bump(8000)
     groups = study(lambda shift: warp_levels(F, tilted[np.newaxis], [-shift])[0])
-    assert choose_warp((find_shifts(sets), sets) for sets in groups) == "local"
+    assert choose_warp(warp_variances(find_shifts(sets), sets) for sets in groups) == "local"
 
 
 @pytest.mark.source("analytic", ref="only the resonance moves over a steep trend that stays: the detail warp undoes it")
 def test_detail_warp_is_chosen_where_only_the_resonance_moves():
     tilted = body() - 12 * np.clip(X - octaves_from_frequency(5000), 0, None)
     groups = study(lambda shift: tilted + bump(8000 * OCTAVE_RATIO**shift))
-    assert choose_warp((find_shifts(sets), sets) for sets in groups) == "detail"
+    assert choose_warp(warp_variances(find_shifts(sets), sets) for sets in groups) == "detail"
 
 
 def test_local_warp_is_chosen_where_nothing_tells():
-    assert choose_warp([(find_shifts(seated([0.0], seats="1")), [seated([0.0], seats="1")])]) == "local"
+    assert choose_warp([warp_variances(find_shifts(seated([0.0], seats="1")), [seated([0.0], seats="1")])]) == "local"
     assert choose_warp([]) == "local"

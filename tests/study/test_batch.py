@@ -10,7 +10,8 @@ import pytest
 
 from ohmshift.curves.grids import fractional_octave_bands
 from ohmshift.errors import StudyError
-from ohmshift.study.batch import ComparisonOptions, StudyComparison, compare_study
+from ohmshift.study.batch import StudyComparison, compare_study
+from ohmshift.study.comparing import ComparisonOptions
 from ohmshift.study.folder import Study, open_study
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"

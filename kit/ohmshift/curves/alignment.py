@@ -16,7 +16,7 @@ from ohmshift.errors import CurveError
 from ohmshift.units import octaves_from_frequency
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
 LEVEL_BAND_HZ = (200.0, 2000.0)
 """Band within which levels are aligned."""
@@ -302,30 +302,50 @@ def shift_resonance(curves: ResponseSet, report: ResonanceAlignment, *, target_h
     )
 
 
-def choose_warp(groups: Iterable[tuple[ResonanceAlignment, Sequence[ResponseSet]]]) -> Warp:
+def warp_variances(report: ResonanceAlignment, sets: Sequence[ResponseSet]) -> dict[Warp, FloatArray]:
+    """Give the variation between the seatings of one earphone above 5 kHz that each warp leaves.
+
+    Parameters
+    ----------
+    report : ResonanceAlignment
+        Its shifts.
+    sets : sequence of ResponseSet
+        Its conditions, as measured.
+
+    Returns
+    -------
+    dict of str to ndarray
+        For "local" and "detail": variances [dB^2] over conditions, certain channels with two seats or more, and
+        third-octave bands from 6.3 to 16 kHz; empty arrays where there is none.
+    """
+    chosen: dict[Warp, ResonanceAlignment] = {"local": replace(report, warp="local")}
+    chosen["detail"] = replace(report, warp="detail")
+    return {
+        warp: np.concatenate(
+            [np.empty(0), *(part for one in sets for part in _variances(shift_resonance(one, moved), moved))]
+        )
+        for warp, moved in chosen.items()
+    }
+
+
+def choose_warp(variances: Iterable[Mapping[Warp, FloatArray]]) -> Warp:
     """Choose the warp that leaves less variation between seatings above 5 kHz.
 
     Parameters
     ----------
-    groups : iterable of (ResonanceAlignment, sequence of ResponseSet)
-        The shifts and the conditions of each earphone of a study.
+    variances : iterable of mapping
+        Of each earphone of a study, from `warp_variances`.
 
     Returns
     -------
     {"local", "detail"}
-        The warp with the smaller median variance, over conditions, channels and third-octave bands from 6.3 to 16 kHz;
-        "local" where no condition of a certain channel was seated twice.
+        The warp with the smaller median variance; "local" where no certain channel was seated twice.
     """
-    variances: dict[Warp, list[FloatArray]] = {"local": [], "detail": []}
-    for report, group in groups:
-        for warp, found in variances.items():
-            chosen = replace(report, warp=warp)
-            for curves in group:
-                found.extend(_variances(shift_resonance(curves, chosen), chosen))
-    if not variances["local"]:
+    found = list(variances)
+    local, detail = (np.concatenate([np.empty(0), *(one[warp] for one in found)]) for warp in ("local", "detail"))
+    if not local.size:
         return "local"
-    local, detail = (float(np.nanmedian(np.concatenate(found))) for found in variances.values())
-    return "detail" if detail < local else "local"
+    return "detail" if float(np.nanmedian(detail)) < float(np.nanmedian(local)) else "local"
 
 
 def _variances(curves: ResponseSet, report: ResonanceAlignment) -> list[FloatArray]:

@@ -10,21 +10,18 @@ from scipy import ndimage, stats
 from scipy.special import polygamma
 
 from ohmshift.curves.values import FloatArray, read_only
-from ohmshift.errors import EvidenceError
 from ohmshift.evidence.priors import LEAST_VARIANCE_DB2, fit_prior, log_bias
 from ohmshift.evidence.repeats import (
     Deviations,
+    EarphoneRepeats,
     PooledVariance,
-    SeatLevels,
+    collect_repeats,
     default_bands,
     pool_variance,
-    read_seats,
-    stray_from_mean,
-    stray_from_pairs,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     import numpy.typing as npt
 
@@ -190,25 +187,62 @@ def estimate_noise_floor(
        American Statistical Association 62 (1967) 626-633.
     """
     bands = default_bands() if bands is None else bands
-    by_label: dict[str, list[SeatLevels]] = {}
-    caveats: list[str] = []
+    by_label: dict[str, list[ResponseSet]] = {}
     for curves in sets:
-        try:
-            seats = read_seats(curves, bands=bands, level_low_hz=level_low_hz, level_high_hz=level_high_hz)
-        except EvidenceError as error:
-            caveats.append(f"left out of the noise floor: {error}")
-        else:
-            by_label.setdefault(curves.label, []).append(seats)
+        by_label.setdefault(curves.label, []).append(curves)
+    earphones = [
+        collect_repeats(group, bands=bands, level_low_hz=level_low_hz, level_high_hz=level_high_hz)
+        for group in by_label.values()
+    ]
+    return pool_repeats(
+        earphones,
+        bands=bands,
+        level_low_hz=level_low_hz,
+        level_high_hz=level_high_hz,
+        widening=widening,
+        draws=draws,
+        seed=seed,
+    )
+
+
+def pool_repeats(
+    earphones: Sequence[EarphoneRepeats],
+    *,
+    bands: Bands,
+    level_low_hz: float,
+    level_high_hz: float,
+    widening: float = 1.0,
+    draws: int = 20_000,
+    seed: int = 0,
+) -> NoiseFloor:
+    """Pool what each earphone tells into the noise floor of a study; `estimate_noise_floor` does both steps.
+
+    Parameters
+    ----------
+    earphones : sequence of EarphoneRepeats
+        Each earphone once, collected with the same bands and level.
+    bands : Bands
+        Bands.
+    level_low_hz, level_high_hz : float
+        Band that defines the level [Hz].
+    widening : float
+        How many half standard errors to widen the spread between earphones by.
+    draws : int
+        Number of random draws for the largest of all bands.
+    seed : int
+        Seed of those draws.
+
+    Returns
+    -------
+    NoiseFloor
+        As `estimate_noise_floor` gives it.
+    """
     reseated, unreseated = (
-        _pool_earphones(
-            {label: collect(conditions) for label, conditions in by_label.items()},
-            bands=bands,
-            reseated=collect is _collect_seats,
-            widening=widening,
-            draws=draws,
-            seed=seed,
+        _pool_earphones(groups, bands=bands, reseated=is_reseated, widening=widening, draws=draws, seed=seed)
+        for is_reseated, groups in (
+            (True, {one.label: list(one.reseated) for one in earphones}),
+            (False, {one.label: list(one.unreseated) for one in earphones}),
         )
-        for collect in (_collect_seats, _collect_pairs)
     )
     return NoiseFloor(
         bands=bands,
@@ -217,7 +251,7 @@ def estimate_noise_floor(
         level_low_hz=level_low_hz,
         level_high_hz=level_high_hz,
         seed=seed,
-        caveats=tuple(caveats),
+        caveats=tuple(caveat for one in earphones for caveat in one.caveats),
     )
 
 
@@ -270,36 +304,6 @@ def _weigh_bands(prior_degrees: FloatArray, degrees: FloatArray) -> FloatArray:
 def _error_of_mean(weight: FloatArray, correlation: FloatArray, degrees: float) -> float:
     """Give the sampling variance of a weighted mean of log variances: they correlate by the square of the bands'."""
     return float(weight @ correlation**2 @ weight) * float(polygamma(1, degrees / 2))
-
-
-def _collect_seats(conditions: list[SeatLevels]) -> list[Deviations]:
-    """Give the deviations of one earphone's seats; a seat that several conditions share counts once."""
-    found, seen = [], set[tuple[str, str]]()
-    for condition in conditions:
-        for channel in dict.fromkeys(condition.channel):
-            rows = [row for seat, row in condition.seats(channel).items() if (channel, seat) not in seen]
-            seen |= {(channel, seat) for seat in condition.seats(channel)}
-            if len(rows) > 1:
-                found.append(stray_from_mean(condition.band_db[rows], condition.level_db[rows]))
-    return found
-
-
-def _collect_pairs(conditions: list[SeatLevels]) -> list[Deviations]:
-    """Give the deviations of one earphone's conditions that share their seats with the one of least resistance."""
-    base, *others = sorted(conditions, key=lambda condition: condition.added_ohm)
-    found = []
-    for channel in dict.fromkeys(base.channel):
-        tables: dict[tuple[str, ...], list[SeatLevels]] = {}
-        for other in others:
-            common = tuple(seat for seat in base.seats(channel) if seat in other.seats(channel))
-            if len(common) > 1:
-                tables.setdefault(common, [base]).append(other)
-        for common, members in tables.items():
-            rows = [[member.seats(channel)[seat] for seat in common] for member in members]
-            band = np.stack([member.band_db[row] for member, row in zip(members, rows, strict=True)])
-            level = np.stack([member.level_db[row] for member, row in zip(members, rows, strict=True)])
-            found.append(stray_from_pairs(band, level))
-    return found
 
 
 def _pool_earphones(

@@ -13,7 +13,7 @@ from ohmshift.curves.values import FloatArray, ResponseSet, read_only
 from ohmshift.errors import EvidenceError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -121,6 +121,28 @@ class PooledVariance:
             object.__setattr__(self, name, read_only(getattr(self, name)))
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class EarphoneRepeats:
+    """What one earphone tells about how measurements repeat.
+
+    Parameters
+    ----------
+    label : str
+        The earphone.
+    reseated : tuple of Deviations
+        From seating to seating.
+    unreseated : tuple of Deviations
+        Between conditions measured without reseating.
+    caveats : tuple of str
+        Conditions that could not be used.
+    """
+
+    label: str
+    reseated: tuple[Deviations, ...]
+    unreseated: tuple[Deviations, ...]
+    caveats: tuple[str, ...] = ()
+
+
 def default_bands() -> Bands:
     """Give the bands in which changes are judged: third octaves from 25 Hz to 16 kHz.
 
@@ -216,6 +238,42 @@ def read_seats(curves: ResponseSet, *, bands: Bands, level_low_hz: float, level_
     )
 
 
+def collect_repeats(
+    sets: Iterable[ResponseSet], *, bands: Bands, level_low_hz: float, level_high_hz: float
+) -> EarphoneRepeats:
+    """Collect how far the repeats of one earphone stray.
+
+    Parameters
+    ----------
+    sets : iterable of ResponseSet
+        Its conditions, resonances aligned, levels as measured; at least one.
+    bands : Bands
+        Bands.
+    level_low_hz, level_high_hz : float
+        Band that defines the level [Hz].
+
+    Returns
+    -------
+    EarphoneRepeats
+        Small enough to be kept for many earphones.
+    """
+    conditions: list[SeatLevels] = []
+    caveats: list[str] = []
+    label = ""
+    for curves in sets:
+        label = curves.label
+        try:
+            conditions.append(read_seats(curves, bands=bands, level_low_hz=level_low_hz, level_high_hz=level_high_hz))
+        except EvidenceError as error:
+            caveats.append(f"left out of the noise floor: {error}")
+    return EarphoneRepeats(
+        label=label,
+        reseated=tuple(_collect_seats(conditions)),
+        unreseated=tuple(_collect_pairs(conditions)) if conditions else (),
+        caveats=tuple(caveats),
+    )
+
+
 def stray_from_mean(band_db: FloatArray, level_db: FloatArray) -> Deviations:
     """Give the deviations of seats from their mean.
 
@@ -298,3 +356,33 @@ def pool_variance(groups: Sequence[Deviations], *, count: int) -> PooledVariance
         level_db2=level / degrees if degrees else float("nan"),
         degrees=degrees,
     )
+
+
+def _collect_seats(conditions: list[SeatLevels]) -> list[Deviations]:
+    """Give the deviations of one earphone's seats; a seat that several conditions share counts once."""
+    found, seen = [], set[tuple[str, str]]()
+    for condition in conditions:
+        for channel in dict.fromkeys(condition.channel):
+            rows = [row for seat, row in condition.seats(channel).items() if (channel, seat) not in seen]
+            seen |= {(channel, seat) for seat in condition.seats(channel)}
+            if len(rows) > 1:
+                found.append(stray_from_mean(condition.band_db[rows], condition.level_db[rows]))
+    return found
+
+
+def _collect_pairs(conditions: list[SeatLevels]) -> list[Deviations]:
+    """Give the deviations of one earphone's conditions that share their seats with the one of least resistance."""
+    base, *others = sorted(conditions, key=lambda condition: condition.added_ohm)
+    found = []
+    for channel in dict.fromkeys(base.channel):
+        tables: dict[tuple[str, ...], list[SeatLevels]] = {}
+        for other in others:
+            common = tuple(seat for seat in base.seats(channel) if seat in other.seats(channel))
+            if len(common) > 1:
+                tables.setdefault(common, [base]).append(other)
+        for common, members in tables.items():
+            rows = [[member.seats(channel)[seat] for seat in common] for member in members]
+            band = np.stack([member.band_db[row] for member, row in zip(members, rows, strict=True)])
+            level = np.stack([member.level_db[row] for member, row in zip(members, rows, strict=True)])
+            found.append(stray_from_pairs(band, level))
+    return found

@@ -3,48 +3,33 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import pandas as pd
 
-from ohmshift.curves.alignment import ResonanceAlignment, choose_warp, find_shifts, shift_resonance
-from ohmshift.errors import EvidenceError, StudyError
-from ohmshift.evidence.changes import Change, measure_change
-from ohmshift.evidence.floors import NoiseFloor, estimate_noise_floor
+from ohmshift.errors import StudyError
 from ohmshift.evidence.verdicts import Verdict, judge_change
 from ohmshift.evidence.wording import describe_change
-from ohmshift.study.problems import Problem
+from ohmshift.study.comparing import ComparisonOptions, compare_earphone, find_first_shifts, pool_study, settle_warp
+from ohmshift.study.running import run_items
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
+    from concurrent.futures import Executor
 
+    from ohmshift.curves.alignment import ResonanceAlignment
     from ohmshift.curves.values import ResponseSet
+    from ohmshift.evidence.changes import Change
+    from ohmshift.evidence.floors import NoiseFloor
     from ohmshift.study.folder import Study
+    from ohmshift.study.problems import Problem
 
 Condition: TypeAlias = tuple[str, float]
-Item = TypeVar("Item")
 
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class ComparisonOptions:
-    """What a reader could dispute in a comparison.
-
-    Parameters
-    ----------
-    warp : {"auto", "local", "detail", "none"}
-        How reseated curves are lined up at the ear-canal resonance; "auto" takes the way that leaves less variation
-        in the study, "none" leaves them as measured.
-    level_low_hz, level_high_hz : float
-        Band whose mean is the level [Hz].
-    alpha : float
-        Rate of false "changed" allowed for an earphone as a whole, and of a false "no change larger than" in a band.
-    """
-
-    warp: Literal["auto", "local", "detail", "none"] = "auto"
-    level_low_hz: float = 200.0
-    level_high_hz: float = 2000.0
-    alpha: float = 0.05
+_BATCH = 4
+"""Earphones handed to another process at once."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -198,6 +183,7 @@ def compare_study(
     study: Study,
     *,
     options: ComparisonOptions | None = None,
+    executor: Executor | None = None,
     progress: Callable[[Iterable[Any]], Iterable[Any]] = iter,
 ) -> StudyComparison:
     """Line up and compare every earphone of a study.
@@ -208,6 +194,8 @@ def compare_study(
         The study.
     options : ComparisonOptions, optional
         By default the standard ones.
+    executor : Executor, optional
+        Spreads the earphones over processes; the numbers are the same. It pays for hundreds of earphones.
     progress : callable
         Wraps the earphones while they are worked on, as a progress bar does.
 
@@ -222,16 +210,18 @@ def compare_study(
         No earphone was measured both without and with an added resistance.
     """
     options = ComparisonOptions() if options is None else options
-    gathered: dict[str, list[ResponseSet]] = {}
-    alignment: dict[str, ResonanceAlignment] = {}
-    for name in progress(study.names):
-        sets = [study.responses(name, added_ohm=ohm) for ohm in study.resistances(name)]
-        if sets:
-            gathered[name] = sets
-            alignment[name] = find_shifts(sets)
-    warp, alignment, gathered = _line_up(gathered, alignment, options)
-    aligned = {(name, curves.added_ohm): curves for name, sets in gathered.items() for curves in sets}
-    changes, problems = _measure_changes(aligned, options)
+    groups = [
+        [study.responses(name, added_ohm=ohm) for ohm in study.resistances(name)]
+        for name in study.names
+        if study.resistances(name)
+    ]
+    first = list(run_items(find_first_shifts, progress(groups), executor=executor, batch=_BATCH))
+    warp = settle_warp(options, first)
+    second = partial(compare_earphone, options=options, warp=warp)
+    shifted = [(sets, shifts) for sets, (shifts, _) in zip(groups, first, strict=True)]
+    compared = list(run_items(second, shifted, executor=executor, batch=_BATCH))
+    aligned = {(curves.label, curves.added_ohm): curves for one in compared for curves in one.aligned}
+    changes = {(change.label, change.added_ohm): change for one in compared for change in one.changes}
     if not changes:
         raise StudyError(
             study.folder.name,
@@ -239,59 +229,13 @@ def compare_study(
             f"{len(aligned)} conditions were read, none of which pair",
             "add rows to measurements.csv, or see the study's problems",
         )
-    floor = estimate_noise_floor(
-        aligned.values(), level_low_hz=options.level_low_hz, level_high_hz=options.level_high_hz
-    )
     return StudyComparison(
         options=options,
         warp=warp,
         aligned=MappingProxyType(aligned),
-        alignment=MappingProxyType(alignment),
+        alignment=MappingProxyType({one.label: one.alignment for one in compared if one.alignment is not None}),
         changes=MappingProxyType(changes),
-        floor=floor,
+        floor=pool_study(options, [one.repeats for one in compared]),
         margin_db=study.settings.margin_db,
-        problems=problems,
+        problems=tuple(problem for one in compared for problem in one.problems),
     )
-
-
-def _line_up(
-    gathered: dict[str, list[ResponseSet]], alignment: dict[str, ResonanceAlignment], options: ComparisonOptions
-) -> tuple[Literal["local", "detail", "none"], dict[str, ResonanceAlignment], dict[str, list[ResponseSet]]]:
-    """Choose the warp, and move every seat by its shift."""
-    warp = options.warp
-    if warp == "auto":
-        warp = choose_warp((alignment[name], sets) for name, sets in gathered.items())
-    if warp == "none":
-        return warp, {}, gathered
-    if warp == "detail":  # the last touch to a shift is found after warping
-        alignment = {name: find_shifts(sets, warp=warp) for name, sets in gathered.items()}
-    moved = {name: [shift_resonance(curves, alignment[name]) for curves in sets] for name, sets in gathered.items()}
-    return warp, alignment, moved
-
-
-def _measure_changes(
-    aligned: Mapping[Condition, ResponseSet], options: ComparisonOptions
-) -> tuple[dict[Condition, Change], tuple[Problem, ...]]:
-    """Measure each condition against the same earphone without resistance; say which ones could not be."""
-    changes, problems = {}, []
-    for (name, added_ohm), curves in aligned.items():
-        if added_ohm == 0 or (name, 0.0) not in aligned:
-            continue
-        try:
-            changes[name, added_ohm] = measure_change(
-                aligned[name, 0.0], curves, level_low_hz=options.level_low_hz, level_high_hz=options.level_high_hz
-            )
-        except EvidenceError as error:
-            problems.append(
-                Problem(
-                    file="measurements.csv",
-                    row=None,
-                    column="",
-                    value=error.found,
-                    rule=f"{name} at {added_ohm:g} ohm: {error.rule}",
-                    mend=error.mend,
-                    effect="left out",
-                    earphone=name,
-                )
-            )
-    return changes, tuple(problems)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
     from pathlib import Path
 
-    from ohmshift.study.batch import ComparisonOptions
+    from ohmshift.study.comparing import ComparisonOptions
 
 FOLDER = "published"
 """The folder of a study that holds what others published."""

@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
-from ohmshift.curves.alignment import ResonanceAlignment, align_level, choose_warp, find_shifts, shift_resonance
+from ohmshift.curves.alignment import (
+    ResonanceAlignment,
+    align_level,
+    choose_warp,
+    find_shifts,
+    shift_resonance,
+    warp_variances,
+)
 from ohmshift.curves.grids import fractional_octave_bands, pick_channel
 from ohmshift.curves.smoothing import band_levels, smooth_fractional_octave
 from ohmshift.show.charts import Chart, Line, Span
@@ -79,7 +86,7 @@ class LineUpPanel(Panel[LineUpSettings]):
         self.sets = {name: [study.responses(name, added_ohm=ohm) for ohm in study.resistances(name)] for name in names}
         progress = Progress("Lining up the seats of every earphone.")
         self.shifts = {name: find_shifts(self.sets[name]) for name in progress(names)}
-        self.warp: Warp = choose_warp((self.shifts[name], self.sets[name]) for name in names)
+        self.warp: Warp = choose_warp(warp_variances(self.shifts[name], self.sets[name]) for name in names)
         resistances = [ohm for name in names for ohm in study.resistances(name) if ohm > 0]
         self.shown_ohm = max(set(resistances), key=resistances.count) if resistances else 0.0
         settings = LineUpSettings(

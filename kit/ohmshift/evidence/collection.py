@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
@@ -11,6 +11,7 @@ import pandas as pd
 from ohmshift.curves.values import FloatArray, read_only
 from ohmshift.errors import EvidenceError
 from ohmshift.evidence.metrics import METRICS, UNITS
+from ohmshift.evidence.wording import choose_word
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -26,7 +27,7 @@ _DIGITS: Mapping[Metric, int] = {"size": 2, "bass": 2, "treble": 2, "tilt": 3, "
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ImpedanceFeatures:
-    """An earphone's impedance in four numbers.
+    """An earphone's impedance in a few numbers.
 
     Parameters
     ----------
@@ -36,17 +37,42 @@ class ImpedanceFeatures:
         Magnitude at 1 kHz [ohm]; nan where it is unknown, as are the others.
     lowest_ohm, highest_ohm : float
         Smallest and largest magnitude over the bands judged [ohm].
+    bass_ohm, treble_ohm : float
+        Geometric mean of the magnitude [ohm] over the bands that make up the bass, and the treble.
     """
 
     origin: Origin = "unknown"
     at_1khz_ohm: float = float("nan")
     lowest_ohm: float = float("nan")
     highest_ohm: float = float("nan")
+    bass_ohm: float = float("nan")
+    treble_ohm: float = float("nan")
 
     @property
     def spread(self) -> float:
         """The largest magnitude over the smallest."""
         return self.highest_ohm / self.lowest_ohm
+
+    def describe(self, metric: Metric) -> tuple[float, float]:
+        """Describe the magnitude by the two numbers that bear on a metric.
+
+        Parameters
+        ----------
+        metric : str
+            The metric.
+
+        Returns
+        -------
+        tuple of two floats
+            Logarithm of the magnitude at 1 kHz, and of a ratio: highest to lowest for the size, bass or treble to 1 kHz
+            for these, treble to bass for the tilt.
+        """
+        over, under = {
+            "bass": (self.bass_ohm, self.at_1khz_ohm),
+            "treble": (self.treble_ohm, self.at_1khz_ohm),
+            "tilt": (self.treble_ohm, self.bass_ohm),
+        }.get(metric, (self.highest_ohm, self.lowest_ohm))
+        return float(np.log(self.at_1khz_ohm)), float(np.log(over / under))
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -73,6 +99,8 @@ class CollectedEarphone:
         The same below 100 Hz, from 100 Hz to 5 kHz, and above.
     bound_db : float
         Smallest margin for which "no change larger than" would hold [dB].
+    region_bounds_db : tuple of three floats
+        The same in the three regions.
     seats : tuple of two int
         Seats a channel, without and with the resistance.
     impedance : ImpedanceFeatures
@@ -93,6 +121,7 @@ class CollectedEarphone:
     word: Word
     region_words: tuple[Word, Word, Word]
     bound_db: float
+    region_bounds_db: tuple[float, float, float]
     seats: tuple[int, int]
     impedance: ImpedanceFeatures
     predicted: Mapping[Metric, float]
@@ -101,6 +130,25 @@ class CollectedEarphone:
     def __post_init__(self) -> None:
         """Lock the array."""
         object.__setattr__(self, "band_change_db", read_only(self.band_change_db))
+
+    def at_margin(self, margin_db: float) -> CollectedEarphone:
+        """Give the same earphone judged at another margin.
+
+        Parameters
+        ----------
+        margin_db : float
+            Smallest change that matters [dB].
+
+        Returns
+        -------
+        CollectedEarphone
+            With other words; whether something changed does not depend on the margin.
+        """
+        said = zip((self.word, *self.region_words), (self.bound_db, *self.region_bounds_db), strict=True)
+        word, bass, midrange, treble = (
+            choose_word(changed=word.startswith("changed"), bounded=bound_db <= margin_db) for word, bound_db in said
+        )
+        return replace(self, word=word, region_words=(bass, midrange, treble))
 
     def value(self, metric: Metric) -> float:
         """Give a metric as measured.
@@ -161,6 +209,30 @@ class Collection:
     def labels(self) -> tuple[str, ...]:
         """Names of the earphones."""
         return tuple(one.label for one in self.earphones)
+
+    def at_margin(self, margin_db: float) -> Collection:
+        """Give the same collection judged at another margin.
+
+        Parameters
+        ----------
+        margin_db : float
+            Smallest change that matters [dB].
+
+        Returns
+        -------
+        Collection
+            With other words; numbers stay.
+
+        Raises
+        ------
+        EvidenceError
+            A margin that is not above 0.
+        """
+        if not margin_db > 0:
+            rule = "a margin is above 0 dB"
+            raise EvidenceError("Collection.at_margin, margin_db", rule, f"it is {margin_db}", "give 1.0")
+        earphones = tuple(one.at_margin(margin_db) for one in self.earphones)
+        return replace(self, margin_db=margin_db, earphones=earphones)
 
     def values(self, metric: Metric) -> FloatArray:
         """Give a metric of every earphone as measured.

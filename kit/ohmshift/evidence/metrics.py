@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal, TypeAlias, get_args
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 from ohmshift.curves.values import FloatArray, read_only
 from ohmshift.evidence.changes import BASS_HIGH_HZ, TREBLE_LOW_HZ
@@ -36,6 +36,7 @@ DRAWS = 4000
 """Random draws of the measurement error behind the interval of a size."""
 
 _NOMINAL = 1.01
+_TAIL = 0.025
 _FEW_DEGREES = 10.0
 _LEAST_SHRINKAGE = 0.1
 _MOST_SHRINKAGE = 0.5
@@ -62,20 +63,22 @@ class Estimate:
     uncertainty: float = float("nan")
     degrees: float = float("inf")
     draws: FloatArray = field(default_factory=lambda: np.empty(0))
+    _interval: tuple[float, float] = field(init=False)
 
     def __post_init__(self) -> None:
-        """Lock the draws."""
+        """Lock the draws, and take the interval that is asked for most."""
         object.__setattr__(self, "draws", read_only(self.draws))
+        object.__setattr__(self, "_interval", self.bounds(_TAIL))
 
     @property
     def low(self) -> float:
         """Lower end of the 95 % interval; minus infinity where nothing tells it."""
-        return self.bounds(0.025)[0]
+        return self._interval[0]
 
     @property
     def high(self) -> float:
         """Upper end of the 95 % interval; infinity where nothing tells it."""
-        return self.bounds(0.025)[1]
+        return self._interval[1]
 
     def bounds(self, alpha: float) -> tuple[float, float]:
         """Give a lower and an upper bound, each wrong with probability `alpha`.
@@ -101,7 +104,7 @@ class Estimate:
         if self.draws.size:
             low, high = np.quantile(self.draws, [alpha, 1 - alpha])
             return (min(float(low), self.value), max(float(high), self.value))
-        half = float(stats.t.isf(alpha, self.degrees)) * self.uncertainty
+        half = float(special.stdtrit(self.degrees, 1 - alpha)) * self.uncertainty
         return (self.value - half, self.value + half)
 
 

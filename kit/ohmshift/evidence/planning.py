@@ -123,9 +123,10 @@ def power_of_classes(count: int, ratio: float, *, alpha: float = 0.05) -> float:
     float
         Power of the t test.
     """
-    degrees, shift = 2.0 * (count - 1), abs(ratio) * np.sqrt(count / 2)
+    degrees = 2.0 * (count - 1)
     t = float(special.stdtrit(degrees, 1 - alpha / 2))
-    return float(1 - special.nctdtr(degrees, shift, t) + special.nctdtr(degrees, shift, -t))
+    # t squared is F with one degree of freedom; the noncentral t of scipy gives nan where the power is nearly 1.
+    return float(1 - special.ncfdtr(1, degrees, ratio**2 * count / 2, t**2))
 
 
 def earphones_for_difference(ratio: float, *, power: float = 0.8, alpha: float = 0.05) -> int | None:

@@ -81,7 +81,7 @@ def _collect(
     verdict = comparison.verdict(name, added_ohm, margin_db=margin_db)
     metrics = measure_metrics(change, comparison.floor, verdict)
     known = know_impedance(study, comparison, name)
-    bass, midrange, treble = (region.word for region in verdict.regions)
+    bass, midrange, treble = verdict.regions
     return CollectedEarphone(
         label=name,
         driver_class=str(row["driver_class"]),
@@ -90,8 +90,9 @@ def _collect(
         noise_size_db=metrics.noise_size_db,
         band_change_db=change.band_change_db,
         word=verdict.word,
-        region_words=(bass, midrange, treble),
+        region_words=(bass.word, midrange.word, treble.word),
         bound_db=verdict.bound_db,
+        region_bounds_db=(bass.bound_db, midrange.bound_db, treble.bound_db),
         seats=change.seats,
         impedance=_features(known, change.bands),
         predicted=_predict(comparison, known, added_ohm, change.bands),
@@ -106,6 +107,8 @@ def _features(known: KnownImpedance, bands: Bands) -> ImpedanceFeatures:
         return ImpedanceFeatures()
     f, magnitude = known.frequency_hz, np.abs(known.ohms)
     judged = (f >= bands.low_hz.min()) & (f <= bands.high_hz.max()) & readable_frequencies(impedance)
+    log_bands = band_levels(f, np.log(np.where(readable_frequencies(impedance), magnitude, np.nan)), bands)
+    zones = metric_values(log_bands, bands)
     inside = f[0] <= 1000.0 <= f[-1]  # noqa: PLR2004 - the frequency in the name
     at_1khz = np.exp(np.interp(np.log(1000.0), np.log(f), np.log(magnitude))) if inside else float("nan")
     return ImpedanceFeatures(
@@ -113,6 +116,8 @@ def _features(known: KnownImpedance, bands: Bands) -> ImpedanceFeatures:
         at_1khz_ohm=float(at_1khz),
         lowest_ohm=float(magnitude[judged].min()) if judged.any() else float("nan"),
         highest_ohm=float(magnitude[judged].max()) if judged.any() else float("nan"),
+        bass_ohm=float(np.exp(zones["bass"])),
+        treble_ohm=float(np.exp(zones["treble"])),
     )
 
 

@@ -29,7 +29,15 @@ if TYPE_CHECKING:
 
     from ohmshift.study.folder import Study
 
-NAMES = ("00_start_here", "20_line_up", "30_real_or_variation", "40_explain", "50_any_source", "90_write_up")
+NAMES = (
+    "00_start_here",
+    "20_line_up",
+    "30_real_or_variation",
+    "40_explain",
+    "50_any_source",
+    "70_driver_types",
+    "90_write_up",
+)
 PRESSES = 30
 
 

@@ -30,6 +30,7 @@ def test_there_are_notebooks() -> None:
         "30_real_or_variation",
         "40_explain",
         "50_any_source",
+        "70_driver_types",
         "90_write_up",
     ]
 

@@ -36,6 +36,7 @@ NAMES = (
     "40_explain",
     "50_any_source",
     "70_driver_types",
+    "85_from_recordings",
     "90_write_up",
 )
 PRESSES = 30

@@ -31,6 +31,7 @@ def test_there_are_notebooks() -> None:
         "40_explain",
         "50_any_source",
         "70_driver_types",
+        "85_from_recordings",
         "90_write_up",
     ]
 

@@ -158,8 +158,8 @@ def plan_deconvolution(sweep: Sweep, samples: int, *, loopback: npt.ArrayLike | 
     Notes
     -----
     The spectrum of the sweep as it was made, fades included, is divided out, instead of an ideal one: for a linear
-    system the response inside the band is then exact. Beyond the band the inverse is kept from growing, so that noise there does not
-    drown the rest.
+    system the response inside the band is then exact. Beyond the band the inverse is kept from growing, so that noise
+    there does not drown the rest.
 
     References
     ----------

@@ -248,14 +248,15 @@ def cut_piece(impulse: ImpulseResponse, at: int, before: int, after: int, *, noi
     Returns
     -------
     Piece
-        Finer than the piece's own resolution by four.
+        Four times finer than the piece's own resolution, and than the sweep's first frequency.
     """
     window = np.ones(before + after)
     n = max(round(after * _FLAT), 1)
     window[:before] = 0.5 - 0.5 * np.cos(pi * (np.arange(before) + 0.5) / max(before, 1))
     window[-n:] = 0.5 + 0.5 * np.cos(pi * (np.arange(n) + 0.5) / n)
     piece = impulse.around(at, before, after) * window
-    size = fft.next_fast_len(_FINER * piece.size, real=True)
+    least = _FINER * max(piece.size, impulse.sampling_rate_hz / impulse.plan.sweep.start_hz)
+    size = fft.next_fast_len(round(least), real=True)
     turned = np.zeros(size)
     turned[:after], turned[size - before :] = piece[before:], piece[:before]
     f = fft.rfftfreq(size, 1 / impulse.sampling_rate_hz)

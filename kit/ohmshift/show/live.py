@@ -38,6 +38,23 @@ class _Library(anywidget.AnyWidget):
     script = traitlets.Unicode("").tag(sync=True)
 
 
+def browser_module(name: str) -> str:
+    """Give a script of this folder with the loader of BokehJS before it.
+
+    Parameters
+    ----------
+    name : str
+        File name.
+
+    Returns
+    -------
+    str
+        JavaScript module.
+    """
+    folder = files("ohmshift.show")
+    return "".join(folder.joinpath(part).read_text(encoding="utf-8") for part in ("bokeh.js", name))
+
+
 class LiveFigure(anywidget.AnyWidget):
     """Show charts that move without being built anew.
 
@@ -59,7 +76,7 @@ class LiveFigure(anywidget.AnyWidget):
     living one is there. So a notebook without a kernel, a preview and an exported page show the still.
     """
 
-    _esm = files("ohmshift.show").joinpath("live.js").read_text(encoding="utf-8")
+    _esm = browser_module("live.js")
     _css = files("ohmshift.show").joinpath("live.css").read_text(encoding="utf-8")
 
     library = traitlets.Instance(ipywidgets.Widget).tag(sync=True, **ipywidgets.widget_serialization)
@@ -73,7 +90,7 @@ class LiveFigure(anywidget.AnyWidget):
         self._built: dict[str, Columns] = {}
         self._structure: tuple[object, ...] = ()
         self._moved: set[tuple[str, str]] = set()
-        super().__init__(library=_library())
+        super().__init__(library=shared_library())
         self.show_charts(charts)
 
     def show_charts(self, charts: Chart | Sequence[Chart]) -> None:
@@ -222,7 +239,14 @@ def _structure(charts: Sequence[Chart]) -> tuple[object, ...]:
 _shared: list[_Library] = []
 
 
-def _library() -> _Library:
+def shared_library() -> ipywidgets.Widget:
+    """Give BokehJS as the widget that all figures of the kernel share.
+
+    Returns
+    -------
+    Widget
+        Its `version` and `script`.
+    """
     if not _shared or _shared[0].comm is None:  # none yet, or someone closed all widgets
         script = Path(bokeh.__file__).parent / "server/static/js/bokeh.min.js"
         _shared[:] = [_Library(script=script.read_text(encoding="utf-8"))]

@@ -361,9 +361,9 @@ def test_progress_wraps_every_row(folder: Path) -> None:
     seen: list[int] = []
 
     def progress(rows: object) -> object:
-        for line, row in rows:  # type: ignore[attr-defined]
-            seen.append(line)
-            yield line, row
+        for item in rows:  # type: ignore[attr-defined]
+            seen.append(item[0])
+            yield item
 
     open_study(folder, progress=progress)  # type: ignore[arg-type]
     assert seen == list(range(2, 19))

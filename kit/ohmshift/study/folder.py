@@ -12,18 +12,19 @@ import pandas as pd
 from ohmshift.curves.grids import gather_responses, octave_grid, resample
 from ohmshift.curves.values import Impedance, Provenance, Response, Step
 from ohmshift.errors import StudyError
+from ohmshift.study.listing import earphone_problem, list_study
 from ohmshift.study.loading import load_rows
-from ohmshift.study.manifest import read_settings, read_table
-from ohmshift.study.places import require_study
-from ohmshift.study.problems import Problem
 from ohmshift.study.rows import EarphoneRow, MeasurementRow, MeterRow, StudySettings
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Mapping
+    from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+    from concurrent.futures import Executor
     from pathlib import Path
 
     from ohmshift.curves.values import ResponseSet
+    from ohmshift.study.listing import ListedStudy
     from ohmshift.study.loading import Loaded, Progress
+    from ohmshift.study.problems import Problem
     from ohmshift.study.rows import Row
 
 UNSTATED = "not stated"
@@ -281,13 +282,15 @@ class Study:
         return rows if channel is None else rows[rows["channel"] == channel]
 
 
-def open_study(folder: Path | str, *, progress: Progress | None = None) -> Study:
+def open_study(folder: Path | str, *, executor: Executor | None = None, progress: Progress | None = None) -> Study:
     """Open a study folder, checking every row and reading every curve.
 
     Parameters
     ----------
     folder : Path or str
         The folder that holds study.toml.
+    executor : Executor, optional
+        Spreads the files over processes; it pays for thousands of files.
     progress : callable, optional
         Wraps the iteration over files to show how far it is, as `tqdm.tqdm` does.
 
@@ -303,39 +306,41 @@ def open_study(folder: Path | str, *, progress: Progress | None = None) -> Study
     StudyError
         study.toml cannot be read.
     """
-    root = require_study(folder)
-    settings, problems = read_settings(root)
-    earphones = read_table(root, "earphones.csv", EarphoneRow)
-    measurements = read_table(root, "measurements.csv", MeasurementRow)
-    meter = read_table(root, "meter.csv", MeterRow)
-    loaded, found = load_rows(root, measurements, settings=settings, progress=progress)
-    listed, twice = _once(earphones.rows)
-    unlisted = _unlisted(loaded, listed)
-    problems += (*earphones.problems, *twice, *measurements.problems, *meter.problems, *unlisted, *found)
-    named = [item.row.earphone for item in loaded if item.row.earphone not in listed]
-    rows = [*listed.values(), *(EarphoneRow(earphone=name, driver_class=UNSTATED) for name in dict.fromkeys(named))]
+    listed = list_study(folder)
+    rows = listed.measurements
+    loaded, found = load_rows(listed.folder, rows, settings=listed.settings, executor=executor, progress=progress)
+    return assemble_study(listed, loaded, found)
+
+
+def assemble_study(listed: ListedStudy, loaded: Sequence[Loaded], found: Iterable[Problem]) -> Study:
+    """Put manifests and curves together.
+
+    Parameters
+    ----------
+    listed : ListedStudy
+        The manifests.
+    loaded : sequence of Loaded
+        The curves that could be read.
+    found : iterable of Problem
+        What was left out or flagged while reading them.
+
+    Returns
+    -------
+    Study
+        The study.
+    """
+    problems = (*listed.problems, *_unlisted(loaded, listed.earphones), *found)
+    named = [item.row.earphone for item in loaded if item.row.earphone not in listed.earphones]
+    others = [EarphoneRow(earphone=name, driver_class=UNSTATED) for name in dict.fromkeys(named)]
     return Study(
-        folder=root,
-        settings=settings,
-        earphones=_table(rows, EarphoneRow),
+        folder=listed.folder,
+        settings=listed.settings,
+        earphones=_table([*listed.earphones.values(), *others], EarphoneRow),
         measurements=_measurements_table(loaded, problems),
-        meter=_table([row for _, row in meter.rows], MeterRow),
+        meter=_table(listed.meter, MeterRow),
         problems=problems,
         curves={item.row.file: item.curve for item in loaded},
     )
-
-
-def _once(rows: Iterable[tuple[int, EarphoneRow]]) -> tuple[dict[str, EarphoneRow], list[Problem]]:
-    """Give the earphones by name, and the rows that name one again."""
-    listed: dict[str, EarphoneRow] = {}
-    problems = []
-    for line, row in rows:
-        if row.earphone in listed:
-            rule, mend = "an earphone has one row", "remove or rename one of the rows"
-            problems.append(_earphone_problem("earphones.csv", line, row.earphone, rule, mend, left_out=True))
-        else:
-            listed[row.earphone] = row
-    return listed, problems
 
 
 def _unlisted(loaded: Iterable[Loaded], listed: Mapping[str, EarphoneRow]) -> list[Problem]:
@@ -346,21 +351,8 @@ def _unlisted(loaded: Iterable[Loaded], listed: Mapping[str, EarphoneRow]) -> li
         close = difflib.get_close_matches(name, listed, n=1)
         mend = f"add it there{f', or write {close[0]!r} here' if close else ''}"
         rule = "an earphone is listed in earphones.csv"
-        problems.append(_earphone_problem("measurements.csv", line, name, rule, mend, left_out=False))
+        problems.append(earphone_problem("measurements.csv", line, name, rule, mend, left_out=False))
     return problems
-
-
-def _earphone_problem(file: str, line: int, name: str, rule: str, mend: str, *, left_out: bool) -> Problem:
-    return Problem(
-        file=file,
-        row=line,
-        column="earphone",
-        value=name,
-        rule=rule,
-        mend=mend,
-        effect="left out" if left_out else "flagged",
-        earphone=name,
-    )
 
 
 def _table(rows: Iterable[Row], model: type[Row]) -> pd.DataFrame:

@@ -5,16 +5,19 @@ from __future__ import annotations
 import difflib
 import re
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from ohmshift.curves.values import Response
 from ohmshift.errors import OhmshiftError
 from ohmshift.study.problems import Problem
-from ohmshift.study.screening import LEVEL_BAND_HZ, Repeat, find_duplicates, find_outliers
+from ohmshift.study.running import run_items
+from ohmshift.study.screening import LEVEL_BAND_HZ, Repeat, find_duplicates, find_outliers, summarise_repeat
 from ohmshift.study.textfiles import read_impedance, read_response
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
+    from concurrent.futures import Executor
     from pathlib import Path
 
     from ohmshift.curves.values import Impedance
@@ -47,12 +50,21 @@ class Loaded:
     source_ohm: float
     curve: Response | Impedance
 
+    @property
+    def repeat(self) -> Repeat | None:
+        """What screening compares of it; None for an impedance."""
+        row, curve = self.row, self.curve
+        if not isinstance(curve, Response):
+            return None
+        return summarise_repeat(row.file, row.earphone, row.channel, row.added_ohm or 0.0, curve)
+
 
 def load_rows(
     root: Path,
     table: Table[MeasurementRow],
     *,
     settings: StudySettings,
+    executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> tuple[tuple[Loaded, ...], tuple[Problem, ...]]:
     """Read the curve of every row that can be used.
@@ -65,6 +77,8 @@ def load_rows(
         Its measurements.csv.
     settings : StudySettings
         Its amplifier and cable.
+    executor : Executor, optional
+        Spreads the files over processes.
     progress : callable, optional
         Wraps the iteration over rows.
 
@@ -75,27 +89,61 @@ def load_rows(
     problems : tuple of Problem
         Rows and files that were left out, then files that are flagged.
     """
-    clashes = _clashes(table.rows, settings)
-    inside = root.resolve()
-    problems: list[Problem] = []
-    loaded: list[Loaded] = []
-    for line, row in progress(table.rows) if progress else table.rows:
-        result = clashes.get(line) or _place_problem(inside, line, row) or _read(root, line, row)
-        if isinstance(result, Problem):
-            problems.append(result)
-        else:
-            loaded.append(Loaded(line=line, row=row, source_ohm=_source_ohm(row, settings), curve=result))
-    problems += find_duplicates([(item.row.file, item.row.earphone, item.curve) for item in loaded])
-    problems += find_outliers([repeat for item in loaded if (repeat := _repeat(item)) is not None])
-    return tuple(loaded), tuple(problems)
+    clashes = find_clashes(table.rows, settings)
+    rows = [(line, row, clashes.get(line)) for line, row in table.rows]
+    read = partial(load_row, root=root, settings=settings)
+    results = list(run_items(read, progress(rows) if progress else rows, executor=executor))
+    loaded = tuple(item for item in results if isinstance(item, Loaded))
+    flagged = find_duplicates((item.row.file, item.row.earphone, item.curve.provenance.sha256) for item in loaded)
+    flagged += find_outliers([repeat for item in loaded if (repeat := item.repeat) is not None])
+    return loaded, (*(item for item in results if isinstance(item, Problem)), *flagged)
+
+
+def load_row(
+    item: tuple[int, MeasurementRow, Problem | None], *, root: Path, settings: StudySettings
+) -> Loaded | Problem:
+    """Read the curve of one row.
+
+    Parameters
+    ----------
+    item : (int, MeasurementRow, Problem or None)
+        Line in the manifest, row, and what `find_clashes` has against it.
+    root : Path
+        The study.
+    settings : StudySettings
+        Its amplifier and cable.
+
+    Returns
+    -------
+    Loaded or Problem
+        The curve, or why it is left out.
+    """
+    line, row, clash = item
+    result = clash or _place_problem(root.resolve(), line, row) or _read(root, line, row)
+    if isinstance(result, Problem):
+        return result
+    return Loaded(line=line, row=row, source_ohm=_source_ohm(row, settings), curve=result)
 
 
 def _source_ohm(row: MeasurementRow, settings: StudySettings) -> float:
     return (settings.source_ohm if row.source_ohm is None else row.source_ohm) + settings.cable_ohm
 
 
-def _clashes(rows: Iterable[tuple[int, MeasurementRow]], settings: StudySettings) -> dict[int, Problem]:
-    """Find the rows that contradict an earlier one."""
+def find_clashes(rows: Iterable[tuple[int, MeasurementRow]], settings: StudySettings) -> dict[int, Problem]:
+    """Find the rows that contradict an earlier one.
+
+    Parameters
+    ----------
+    rows : iterable of (int, MeasurementRow)
+        Lines and rows of the manifest.
+    settings : StudySettings
+        Amplifier and cable of the study.
+
+    Returns
+    -------
+    dict of int to Problem
+        By line.
+    """
     files: dict[str, int] = {}
     seats: dict[tuple[str, str, float | None, str], int] = {}
     sources: dict[tuple[str, float | None], tuple[int, float]] = {}
@@ -176,11 +224,3 @@ def _left_out(row: MeasurementRow, line: int, column: str, value: str, *, rule: 
         effect="left out",
         earphone=row.earphone,
     )
-
-
-def _repeat(item: Loaded) -> Repeat | None:
-    row, curve = item.row, item.curve
-    if not isinstance(curve, Response):
-        return None
-    added_ohm = 0.0 if row.added_ohm is None else row.added_ohm
-    return Repeat(file=row.file, earphone=row.earphone, channel=row.channel, added_ohm=added_ohm, response=curve)

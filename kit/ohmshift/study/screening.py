@@ -9,12 +9,13 @@ import numpy as np
 
 from ohmshift.curves.grids import octave_grid
 from ohmshift.curves.smoothing import mean_levels
+from ohmshift.curves.values import FloatArray, read_only
 from ohmshift.study.problems import Problem
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from ohmshift.curves.values import FloatArray, Impedance, Response
+    from ohmshift.curves.values import Response
 
 LEVEL_BAND_HZ = (200.0, 2000.0)
 """Band whose mean is a response's level [Hz]."""
@@ -48,24 +49,76 @@ class Repeat:
         The side.
     added_ohm : float
         Added resistance [ohm].
-    response : Response
-        The curve; it covers 200 to 2000 Hz.
+    level_db : float or None
+        Mean level over 200 to 2000 Hz [dB]; None where the level is relative.
+    tone_db : ndarray, shape (n,)
+        Curve less that level on the grid of `coarse_grid` [dB]; nan where it does not reach.
     """
 
     file: str
     earphone: str
     channel: str
     added_ohm: float
-    response: Response
+    level_db: float | None
+    tone_db: FloatArray
+
+    def __post_init__(self) -> None:
+        """Lock the array."""
+        object.__setattr__(self, "tone_db", read_only(self.tone_db))
 
 
-def find_duplicates(curves: Iterable[tuple[str, str, Response | Impedance]]) -> list[Problem]:
+def coarse_grid() -> FloatArray:
+    """Give the frequencies at which seats are compared.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        25 Hz to 4 kHz, six an octave [Hz].
+    """
+    return octave_grid(_POINTS_PER_OCTAVE, low_hz=SEAT_BAND_HZ[0], high_hz=SEAT_BAND_HZ[1])
+
+
+def summarise_repeat(file: str, earphone: str, channel: str, added_ohm: float, response: Response) -> Repeat:
+    """Keep of a response what screening compares.
+
+    Parameters
+    ----------
+    file : str
+        Its file.
+    earphone : str
+        The earphone.
+    channel : str
+        The side.
+    added_ohm : float
+        Added resistance [ohm].
+    response : Response
+        The curve; it covers 200 to 2000 Hz.
+
+    Returns
+    -------
+    Repeat
+        Level and coarse curve.
+    """
+    f, (low, high) = response.frequency_hz, LEVEL_BAND_HZ
+    level_db = float(mean_levels(f, response.level_db, low_hz=[low], high_hz=[high])[0])
+    tone_db = np.interp(np.log(coarse_grid()), np.log(f), response.level_db - level_db, left=np.nan, right=np.nan)
+    return Repeat(
+        file=file,
+        earphone=earphone,
+        channel=channel,
+        added_ohm=added_ohm,
+        level_db=level_db if response.level_reference == "absolute" else None,
+        tone_db=tone_db,
+    )
+
+
+def find_duplicates(files: Iterable[tuple[str, str, str]]) -> list[Problem]:
     """Flag files that hold the same bytes as an earlier one.
 
     Parameters
     ----------
-    curves : iterable of (file, earphone, curve)
-        Curves with their hashes in `provenance`.
+    files : iterable of (file, earphone, sha256)
+        Files with the hashes of their bytes.
 
     Returns
     -------
@@ -74,8 +127,8 @@ def find_duplicates(curves: Iterable[tuple[str, str, Response | Impedance]]) -> 
     """
     first: dict[str, str] = {}
     problems = []
-    for file, earphone, curve in curves:
-        original = first.setdefault(curve.provenance.sha256, file)
+    for file, earphone, sha256 in files:
+        original = first.setdefault(sha256, file)
         if original != file:
             rule = "each measurement has a file of its own"
             mend = "see which of the two measurements is missing: a copy makes repeats look better than they are"
@@ -113,31 +166,19 @@ def find_outliers(repeats: Sequence[Repeat]) -> list[Problem]:
     groups: dict[tuple[str, str, float], list[int]] = {}
     for i, repeat in enumerate(repeats):
         groups.setdefault((repeat.earphone, repeat.channel, repeat.added_ohm), []).append(i)
-    grid = octave_grid(_POINTS_PER_OCTAVE, low_hz=SEAT_BAND_HZ[0], high_hz=SEAT_BAND_HZ[1])
-    level = np.array([_level(repeat.response) for repeat in repeats])
-    absolute = np.array([repeat.response.level_reference == "absolute" for repeat in repeats], dtype=bool)
-    curve = np.array([_on_grid(repeat.response, grid) for repeat in repeats]).reshape(len(repeats), grid.size)
+    level = np.array([np.nan if repeat.level_db is None else repeat.level_db for repeat in repeats])
+    tone = np.array([repeat.tone_db for repeat in repeats]).reshape(len(repeats), coarse_grid().size)
     level_distance, seat_distance = np.full(level.size, np.nan), np.full(level.size, np.nan)
     for members in map(np.array, groups.values()):
-        levelled = members[absolute[members]]
+        levelled = members[np.isfinite(level[members])]
         level_distance[levelled] = _deviation(level[levelled])
-        seat_distance[members] = _root_mean_square(_deviation(curve[members] - level[members, None]))
+        seat_distance[members] = _root_mean_square(_deviation(tone[members]))
     problems = [_level_flag(repeats[i], level_distance[i]) for i in _beyond(abs(level_distance), LEVEL_OUTLIER_DB)]
     if np.any(np.isfinite(seat_distance)):
         usual = float(np.nanquantile(seat_distance, 0.75))
         limit = max(SEAT_OUTLIER_DB, SEAT_OUTLIER_TIMES * usual)
         problems += [_seat_flag(repeats[i], seat_distance[i], usual) for i in _beyond(seat_distance, limit)]
     return problems
-
-
-def _level(response: Response) -> float:
-    low, high = LEVEL_BAND_HZ
-    return float(mean_levels(response.frequency_hz, response.level_db, low_hz=[low], high_hz=[high])[0])
-
-
-def _on_grid(response: Response, grid: FloatArray) -> FloatArray:
-    x = np.log(response.frequency_hz)
-    return np.interp(np.log(grid), x, response.level_db, left=np.nan, right=np.nan)
 
 
 def _deviation(values: FloatArray) -> FloatArray:

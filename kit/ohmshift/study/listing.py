@@ -1,0 +1,125 @@
+"""A study's manifests: what it should hold, before any curve is read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from ohmshift.study.manifest import Table, read_settings, read_table
+from ohmshift.study.places import require_study
+from ohmshift.study.problems import Problem
+from ohmshift.study.rows import EarphoneRow, MeasurementRow, MeterRow, StudySettings
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+    from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ListedStudy:
+    """A study's manifests, before any curve is read.
+
+    Parameters
+    ----------
+    folder : Path
+        Where it is.
+    settings : StudySettings
+        What study.toml says.
+    earphones : mapping of str to EarphoneRow
+        By name.
+    measurements : Table
+        Rows of measurements.csv.
+    meter : tuple of MeterRow
+        Rows of meter.csv.
+    problems : tuple of Problem
+        What is wrong with them.
+    """
+
+    folder: Path
+    settings: StudySettings
+    earphones: Mapping[str, EarphoneRow]
+    measurements: Table[MeasurementRow]
+    meter: tuple[MeterRow, ...]
+    problems: tuple[Problem, ...]
+
+
+def list_study(folder: Path | str) -> ListedStudy:
+    """Read a study's manifests and check every row; `open_study` reads the curves too.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The folder that holds study.toml.
+
+    Returns
+    -------
+    ListedStudy
+        What they say, and what is wrong with them.
+
+    Raises
+    ------
+    FileMissingError
+        There is no such folder, or it holds no study.toml.
+    StudyError
+        study.toml cannot be read.
+    """
+    root = require_study(folder)
+    settings, problems = read_settings(root)
+    earphones = read_table(root, "earphones.csv", EarphoneRow)
+    measurements = read_table(root, "measurements.csv", MeasurementRow)
+    meter = read_table(root, "meter.csv", MeterRow)
+    listed, twice = _once(earphones.rows)
+    return ListedStudy(
+        folder=root,
+        settings=settings,
+        earphones=listed,
+        measurements=measurements,
+        meter=tuple(row for _, row in meter.rows),
+        problems=(*problems, *earphones.problems, *twice, *measurements.problems, *meter.problems),
+    )
+
+
+def _once(rows: Iterable[tuple[int, EarphoneRow]]) -> tuple[dict[str, EarphoneRow], list[Problem]]:
+    """Give the earphones by name, and the rows that name one again."""
+    listed: dict[str, EarphoneRow] = {}
+    problems = []
+    for line, row in rows:
+        if row.earphone in listed:
+            rule, mend = "an earphone has one row", "remove or rename one of the rows"
+            problems.append(earphone_problem("earphones.csv", line, row.earphone, rule, mend, left_out=True))
+        else:
+            listed[row.earphone] = row
+    return listed, problems
+
+
+def earphone_problem(file: str, line: int, name: str, rule: str, mend: str, *, left_out: bool) -> Problem:
+    """Say what is wrong with the name of an earphone.
+
+    Parameters
+    ----------
+    file : str
+        Manifest.
+    line : int
+        Its line.
+    name : str
+        The name.
+    rule, mend : str
+        The rule, and what the user can do.
+    left_out : bool
+        Whether the row is left out, or used.
+
+    Returns
+    -------
+    Problem
+        The problem.
+    """
+    return Problem(
+        file=file,
+        row=line,
+        column="earphone",
+        value=name,
+        rule=rule,
+        mend=mend,
+        effect="left out" if left_out else "flagged",
+        earphone=name,
+    )

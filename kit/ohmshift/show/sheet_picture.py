@@ -72,9 +72,8 @@ def draw_sheet_picture(sheet: ReviewSheet) -> bytes:
     pen.rectangle((left, top + _GAP // 2, width - _EDGE, warned[-1].y + 2 * _TEXT), fill=_NOTE)
     _write(pen, warned)
     content = io.BytesIO()
-    paper.quantize(256, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE).save(
-        content, format="PNG", optimize=True
-    )
+    few = paper.quantize(256, method=Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
+    few.save(content, format="PNG")
     return content.getvalue()
 
 

@@ -8,6 +8,7 @@ import os
 import signal
 import subprocess
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,9 +24,6 @@ if TYPE_CHECKING:
 
 DEMO = "ohmshift_demo"
 """Folder that `ohmshift lab` copies the demo study to, in the current one."""
-
-REPORT_MARK = ".ohmshift-report"
-"""File that says that a folder was written by `ohmshift report`."""
 
 LOOPBACK = "127.0.0.1"
 
@@ -136,26 +134,54 @@ def new(folder: Path, *, pattern: str | None, untouched: bool, absolute: bool, y
 @click.option(
     "--out", required=True, type=click.Path(path_type=Path), help="Folder to write; empty, or an older report."
 )
-def report(study: Path, *, out: Path) -> None:
-    """Run the notebooks of STUDY without a screen; write the article, the figures and the data package to a folder."""
+@click.option(
+    "--date",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="Date to state, YYYY-MM-DD. By default the day of SOURCE_DATE_EPOCH, or today.",
+)
+def report(study: Path, *, out: Path, date: datetime | None) -> None:
+    """Write up STUDY without a screen: article, stills, films, review sheets, data package, notebooks as pages.
+
+    The same study, versions and date give the same bytes. An older report in the folder stays as it is until the new
+    one is whole.
+    """
     from ohmshift.study.places import require_study  # noqa: PLC0415 - commands start light
 
     require_study(study)
-    _claim(out)
     from ohmshift.show.report import write_report  # noqa: PLC0415 - commands start light
 
-    for path in write_report(study, out, progress=_bar("parts", delay=0)):
-        click.echo(str(path))
+    day = f"{date or _today():%Y-%m-%d}"
+    written = write_report(study, out, date=day, progress=_bar("parts", delay=0))
+    count: dict[Path, int] = {}
+    for path in written:
+        inside = path.relative_to(out)
+        top = out / inside.parts[0]
+        count[top] = count.get(top, 0) + 1
+    for top, files in count.items():
+        click.echo(f"{top}: {files} files" if top.is_dir() else str(top))
 
 
-def _claim(out: Path) -> None:
-    """Mark a folder as a report's, unless it holds anything else."""
-    mark = out / REPORT_MARK
-    if out.exists() and not mark.exists() and (not out.is_dir() or any(out.iterdir())):
-        rule = "a report goes into an empty folder or over an older report"
-        raise StudyError(str(out), rule, "something else is there", "choose another folder")
-    out.mkdir(parents=True, exist_ok=True)
-    mark.write_text("Written by `ohmshift report`, which may write over this folder.\n", encoding="utf-8")
+@main.command()
+@click.argument("package", type=click.Path(path_type=Path))
+@click.argument("study", type=click.Path(path_type=Path))
+def unpack(package: Path, study: Path) -> None:
+    """Make STUDY of a data PACKAGE, after checking that every file is what was published."""
+    from ohmshift.study.package import read_package  # noqa: PLC0415 - commands start light
+
+    click.echo(f"wrote {read_package(package, study)}")
+    click.echo(f"Every file is what was published. Next: ohmshift check {study}, or ohmshift lab {study}")
+
+
+def _today() -> datetime:
+    """Give the date to state: that of SOURCE_DATE_EPOCH, as builds that repeat set it, or today's, UTC."""
+    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
+    if not epoch:
+        return datetime.now(UTC)
+    try:
+        return datetime.fromtimestamp(int(epoch), UTC)
+    except (ValueError, OverflowError, OSError) as error:
+        rule, mend = "it is a whole number of seconds since 1970", "unset it, or give --date"
+        raise StudyError("SOURCE_DATE_EPOCH", rule, f"it is {epoch!r}", mend) from error
 
 
 def _bar(unit: str, *, delay: float = 1.0) -> Any:
@@ -213,7 +239,8 @@ def _run(command: list[str], *, folder: Path) -> int:
         raise SystemExit(128 + signal.SIGTERM)
 
     signal.signal(signal.SIGTERM, leave)
-    with subprocess.Popen(command, cwd=folder) as process:  # noqa: S603 - our own interpreter and arguments
+    environment = {**os.environ, "JUPYTER_WIDGETS_ECHO": "0"}  # one message less for each move of a slider
+    with subprocess.Popen(command, cwd=folder, env=environment) as process:  # noqa: S603 - our own interpreter
         try:
             return process.wait()
         except KeyboardInterrupt:

@@ -1,82 +1,174 @@
-"""The write-up: one page that works offline, and its numbers in a table."""
+"""The write-up as a value: findings with figures and caveats, methods, limits, glossary, and how to build it again."""
 
 from __future__ import annotations
 
-import base64
+import hashlib
+import platform
+import re
 from dataclasses import dataclass
-from html import escape
+from importlib.metadata import version
 from typing import TYPE_CHECKING
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+import numpy as np
 
 from ohmshift import __version__
 from ohmshift.errors import StudyError
-from ohmshift.show.drawings import draw_change
-from ohmshift.show.stills import draw_still
-from ohmshift.study.findings import Finding, FindingsLog, quantities_table, read_findings
+from ohmshift.show.glossary import terms_used
+from ohmshift.show.illustrations import draw_finding
+from ohmshift.show.methods import say_limits, say_methods, say_setting
+from ohmshift.study.findings import Finding, read_findings
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from pathlib import Path
 
     import pandas as pd
 
+    from ohmshift.show.charts import Chart
     from ohmshift.study.batch import StudyComparison
+    from ohmshift.study.findings import FindingsLog, Quantity
     from ohmshift.study.folder import Study
 
-PAGE = "article.html"
-NUMBERS = "numbers.csv"
+CAUTIONS = (
+    "Taking a resistor out raises the level at the ear by the level drop given above: turn the volume down first.",
+    "Measure cables with the earphone unplugged, and never short an amplifier's output.",
+    "Sound exposure guidance is general information; local rules and hearing professionals come first.",
+)
+"""What a reader who repeats this must know."""
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-_STILL_PX = 1100
+_LIBRARIES = ("ohmshift", "numpy", "scipy", "pandas", "matplotlib")
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Illustrated:
-    """A finding as the page shows it.
+    """A finding as the write-up shows it.
 
     Parameters
     ----------
+    number : int
+        Its place, from 1.
     finding : Finding
         The finding.
-    picture : str
-        PNG in base64; empty where there is nothing to draw.
-    alt_text : str
-        The picture in a sentence.
+    heading : str
+        What it is about.
+    chart : Chart or None
+        Its figure; None where there is nothing to draw.
     caption : str
-        What the picture shows.
+        What the figure shows.
+    settings : tuple of (str, str)
+        Its settings in words.
     changed_files : tuple of str
         Data files whose content is not what it was when the finding was recorded.
     """
 
+    number: int
     finding: Finding
-    picture: str = ""
-    alt_text: str = ""
-    caption: str = ""
-    changed_files: tuple[str, ...] = ()
+    heading: str
+    chart: Chart | None
+    caption: str
+    settings: tuple[tuple[str, str], ...]
+    changed_files: tuple[str, ...]
+
+    @property
+    def numbers(self) -> tuple[tuple[str, str, str, str], ...]:
+        """Each number of the finding: name, value, 95 % interval and unit."""
+        return tuple(
+            (q.name, _number(q.value), _interval(q), "" if q.unit == "1" else q.unit) for q in self.finding.quantities
+        )
+
+    @property
+    def figure_table(self) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+        """The numbers behind the figure: names of the columns, and rows."""
+        return ((), ()) if self.chart is None else _written(self.chart.table())
 
 
-def write_article(
-    study: Study, comparison: StudyComparison, out: Path, *, finding_ids: Sequence[str] | None = None
-) -> tuple[Path, Path]:
-    """Write findings as one self-contained page, and their numbers as a table.
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Article:
+    """The whole write-up.
+
+    Parameters
+    ----------
+    title, question, authors, licence, rig : str
+        What the study is, and whose.
+    folder : str
+        Name of its folder.
+    date : str
+        Date stated; empty for none.
+    version : str
+        Version of the kit.
+    findings : tuple of Illustrated
+        Findings in the order chosen.
+    methods, limits, cautions : tuple of str
+        Paragraphs and sentences.
+    columns : tuple of str
+        Names of the columns of the table of earphones.
+    rows : tuple of tuple of str
+        Its rows.
+    added_ohm, margin_db : float
+        Resistance [ohm] and margin [dB] of that table.
+    problems : tuple of str
+        What was left out or is doubtful.
+    glossary : tuple of (str, str)
+        Terms used and their meanings.
+    hashes : tuple of (str, str)
+        SHA-256 of each data file, by its path in the study.
+    versions : tuple of (str, str)
+        Python and the libraries that built this.
+    """
+
+    title: str
+    question: str
+    authors: str
+    licence: str
+    rig: str
+    folder: str
+    date: str
+    version: str
+    findings: tuple[Illustrated, ...]
+    methods: tuple[str, ...]
+    limits: tuple[str, ...]
+    cautions: tuple[str, ...]
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    added_ohm: float
+    margin_db: float
+    problems: tuple[str, ...]
+    glossary: tuple[tuple[str, str], ...]
+    hashes: tuple[tuple[str, str], ...]
+    versions: tuple[tuple[str, str], ...]
+
+    @property
+    def command(self) -> str:
+        """The command that builds this again, beside the study's folder."""
+        name = self.folder if re.fullmatch(r"[\w.-]+", self.folder) else "STUDY"
+        return f"ohmshift report {name} --out report" + (f" --date {self.date}" if self.date else "")
+
+    @property
+    def digest(self) -> str:
+        """One SHA-256 over the hashes of all data files, to compare at a glance."""
+        lines = "".join(f"{sha256}  {name}\n" for name, sha256 in self.hashes)
+        return hashlib.sha256(lines.encode()).hexdigest()
+
+
+def compose_article(
+    study: Study, comparison: StudyComparison, *, finding_ids: Sequence[str] | None = None, date: str = ""
+) -> Article:
+    """Put a write-up together.
 
     Parameters
     ----------
     study : Study
         The study.
     comparison : StudyComparison
-        Its changes, for the figures and the table of earphones.
-    out : Path
-        Folder to write into; made where it is not there.
+        Its changes.
     finding_ids : sequence of str, optional
         Findings to show, in that order; by default all that stand, as recorded.
+    date : str
+        Date to state; none by default.
 
     Returns
     -------
-    page, numbers : Path
-        The HTML page and the CSV file.
+    Article
+        The same study, findings, date and versions give the same one.
 
     Raises
     ------
@@ -84,61 +176,35 @@ def write_article(
         A finding asked for that the log does not hold, or that was retracted.
     """
     log = read_findings(study.folder)
-    findings = log.standing if finding_ids is None else tuple(_pick(log, name) for name in finding_ids)
-    page = (
-        _environment()
-        .get_template("article.html.j2")
-        .render(
-            study=study,
-            findings=[_illustrate(study, comparison, finding) for finding in findings],
-            earphones=_earphones(comparison),
-            problems=[str(problem) for problem in (*study.problems, *log.problems, *comparison.problems)],
-            version=__version__,
-        )
+    chosen = log.standing if finding_ids is None else tuple(_pick(log, name) for name in finding_ids)
+    findings = tuple(_illustrate(study, comparison, item, number) for number, item in enumerate(chosen, start=1))
+    methods, limits = say_methods(study, comparison, chosen), say_limits(comparison)
+    columns, rows = _written(comparison.table(comparison.common_ohm))
+    written = [text for item in chosen for text in (item.statement, item.caveat, *map(str, item.quantities))]
+    words = " ".join([*written, *methods, *limits, *CAUTIONS, *columns])
+    settings = study.settings
+    return Article(
+        title=settings.title,
+        question=settings.question,
+        authors=settings.authors,
+        licence=settings.licence,
+        rig=settings.ear_simulator,
+        folder=study.folder.resolve().name,
+        date=date,
+        version=__version__,
+        findings=findings,
+        methods=methods,
+        limits=limits,
+        cautions=CAUTIONS,
+        columns=columns,
+        rows=rows,
+        added_ohm=comparison.common_ohm,
+        margin_db=comparison.margin_db,
+        problems=tuple(str(problem) for problem in (*study.problems, *log.problems, *comparison.problems)),
+        glossary=terms_used(words),
+        hashes=tuple(sorted(study.data_hashes().items())),
+        versions=(("python", platform.python_version()), *((name, version(name)) for name in _LIBRARIES)),
     )
-    out.mkdir(parents=True, exist_ok=True)
-    (out / PAGE).write_text(page, encoding="utf-8")
-    table = quantities_table(FindingsLog(findings=findings, problems=()))
-    safe_for_spreadsheets(table).to_csv(out / NUMBERS, index=False, encoding="utf-8")
-    return out / PAGE, out / NUMBERS
-
-
-def findings_html(findings: Sequence[Finding]) -> str:
-    """Put findings into an HTML table.
-
-    Parameters
-    ----------
-    findings : sequence of Finding
-        Findings, retracted ones included.
-
-    Returns
-    -------
-    str
-        A table, everything in it escaped.
-    """
-    return _environment().get_template("findings.html.j2").render(rows=findings)
-
-
-def safe_for_spreadsheets(table: pd.DataFrame) -> pd.DataFrame:
-    """Keep a spreadsheet from running text as a formula.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Any table.
-
-    Returns
-    -------
-    DataFrame
-        Text that starts like a formula gets an apostrophe in front; numbers stay.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> safe_for_spreadsheets(pd.DataFrame({"a": ["=1+1", "fine"]}))["a"].tolist()
-    ["'=1+1", 'fine']
-    """
-    return table.map(lambda cell: f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA_STARTS) else cell)
 
 
 def _pick(log: FindingsLog, name: str) -> Finding:
@@ -153,40 +219,40 @@ def _pick(log: FindingsLog, name: str) -> Finding:
     )
 
 
-def _illustrate(study: Study, comparison: StudyComparison, finding: Finding) -> Illustrated:
+def _illustrate(study: Study, comparison: StudyComparison, finding: Finding, number: int) -> Illustrated:
     now = study.data_hashes()
-    changed = tuple(name for name, sha256 in finding.data.items() if now.get(name) != sha256)
-    added_ohm = finding.settings.get("measured_ohm", finding.settings.get("added_ohm"))
-    if (finding.earphone, added_ohm) not in comparison.changes:
-        return Illustrated(finding=finding, changed_files=changed)
-    margin = finding.settings.get("margin_db")
-    margin_db = float(margin) if isinstance(margin, int | float) else None
-    change = comparison.change(finding.earphone, float(added_ohm))  # type: ignore[arg-type]
-    verdict = comparison.verdict(finding.earphone, change.added_ohm, margin_db=margin_db)
-    chart = draw_change(change, verdict)
+    chart = draw_finding(study, comparison, finding)
+    caption = ""
+    if chart is not None:
+        said = chart.alt_text if chart.alt_text not in finding.statement else ""
+        caption = f"{chart.title}. Shaded: 95 % interval over all judged bands at once. {chart.note} {said}"
     return Illustrated(
+        number=number,
         finding=finding,
-        picture=base64.b64encode(draw_still(chart, width_px=_STILL_PX)).decode("ascii"),
-        alt_text=f"{chart.title}. {verdict.sentence}",
-        caption=f"{chart.title}. Shaded: 95 % interval over all judged bands at once. {verdict.sentence}",
-        changed_files=changed,
+        heading=finding.earphone or "Across earphones",
+        chart=chart,
+        caption=" ".join(caption.split()),
+        settings=tuple(say_setting(name, value) for name, value in finding.settings.items()),
+        changed_files=tuple(name for name, sha256 in finding.data.items() if now.get(name) != sha256),
     )
 
 
-def _earphones(comparison: StudyComparison) -> Markup:
-    """Judge every earphone in a table; pandas escapes the cells, so that it is markup already."""
-    table = comparison.table(comparison.common_ohm).to_html(index=False, border=0, na_rep="–", escape=True)
-    heading = f"<p>With {comparison.common_ohm:g} ohm added, at a margin of {comparison.margin_db:g} dB.</p>"
-    return Markup(heading + table)  # noqa: S704
+def _written(table: pd.DataFrame) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    rows = tuple(tuple(_cell(cell) for cell in row) for row in table.itertuples(index=False))
+    return tuple(str(name) for name in table.columns), rows
+
+
+def _cell(cell: object) -> str:
+    if isinstance(cell, float):
+        return _number(cell) if np.isfinite(cell) else "–"
+    return str(cell)
 
 
 def _number(value: float) -> str:
-    return escape(f"{value:.3g}")
+    return f"{value:.3g}".replace("-", "−")
 
 
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("ohmshift", "show/templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
-    )
-    environment.filters["number"] = _number
-    return environment
+def _interval(quantity: Quantity) -> str:
+    if quantity.low is None or quantity.high is None:
+        return "–"
+    return f"{_number(quantity.low)} to {_number(quantity.high)}"

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from ohmshift.show.charts import Chart, Dash, Line
 
 Theme: TypeAlias = Literal["light", "dark"]
+Ground: TypeAlias = Literal["light", "dark", "transparent"]
+"""What a still is drawn on."""
 
 FRAME_WIDTH = 600
 """Width between the ends of the horizontal axis [px]: the whole picture is 840 px wide, and fits beside the file
@@ -48,6 +50,7 @@ _SAMPLE_PX = (6.0, 36.0)
 _POINT_PX = (17.0, 25.0)
 _STEP_PX = 2.0
 _LONGEST_LABEL = 18
+_TICK_PX = 34.0
 
 # The general-purpose palette of Okabe and Ito, "Color Universal Design" (2008), without its yellow, which
 # is hard to see as a thin line on white. Each colour's dash is the second cue.
@@ -65,12 +68,15 @@ class Looks:
         Background, text, and grid.
     palette : tuple of str
         Colours of lines and bands.
+    halo : str
+        Rim of text and lines, where nobody knows what will be behind them; empty for none.
     """
 
     paper: str
     ink: str
     faint: str
     palette: tuple[str, ...]
+    halo: str = ""
 
     def colour(self, place: int | None) -> str:
         """Give a colour.
@@ -91,6 +97,7 @@ class Looks:
 THEMES: dict[str, Looks] = {
     "light": Looks(paper="#FFFFFF", ink="#1A1A1A", faint="#D9D9D9", palette=_PALETTE),
     "dark": Looks(paper="#16181B", ink="#EDEDED", faint="#44484D", palette=_PALETTE_DARK),
+    "transparent": Looks(paper="none", ink="#FFFFFF", faint="#9A9FA5", palette=_PALETTE_DARK, halo="#101214"),
 }
 
 
@@ -122,7 +129,7 @@ class EndLabel:
     width: float
 
 
-def end_labels(chart: Chart, *, height: float) -> tuple[EndLabel, ...]:
+def end_labels(chart: Chart, *, height: float, width: float = FRAME_WIDTH) -> tuple[EndLabel, ...]:
     """Place the labels at the ends of lines and levels so that none covers another.
 
     Parameters
@@ -131,6 +138,8 @@ def end_labels(chart: Chart, *, height: float) -> tuple[EndLabel, ...]:
         The chart.
     height : float
         Height of its frame [px].
+    width : float
+        Width of its frame [px].
 
     Returns
     -------
@@ -148,12 +157,12 @@ def end_labels(chart: Chart, *, height: float) -> tuple[EndLabel, ...]:
     wanted = [min(max(_to_pixels(chart, end, height), margin), height - margin) for end in ends]
     placed = spread(wanted, low=margin, high=height - margin, apart=LABEL_APART)
     y = [_from_pixels(chart, _STEP_PX * round(pixels / _STEP_PX), height) for pixels in placed]
-    sample, point = _beside(chart, _SAMPLE_PX), _beside(chart, _POINT_PX)
+    sample, point = _beside(chart, _SAMPLE_PX, width), _beside(chart, _POINT_PX, width)
     return (
         *(
             EndLabel(
                 y=at,
-                text=_shorten(line.label),
+                text=shorten_label(line.label),
                 x=point if line.points else sample,
                 colour=line.colour,
                 dash=() if line.points else dash_pattern(line.dash),
@@ -162,7 +171,7 @@ def end_labels(chart: Chart, *, height: float) -> tuple[EndLabel, ...]:
             for line, at in zip(lines, y[: len(lines)], strict=True)
         ),
         *(
-            EndLabel(y=at, text=_shorten(level.label), x=sample, colour=None, dash=LEVEL_DASH, width=LEVEL_WIDTH)
+            EndLabel(y=at, text=shorten_label(level.label), x=sample, colour=None, dash=LEVEL_DASH, width=LEVEL_WIDTH)
             for level, at in zip(levels, y[len(lines) :], strict=True)
         ),
     )
@@ -184,13 +193,15 @@ def dash_pattern(dash: Dash | Literal[""]) -> tuple[int, ...]:
     return DASH_PATTERNS[dash]
 
 
-def x_ticks(chart: Chart) -> tuple[tuple[float, str], ...]:
-    """Give the ticks of the horizontal axis.
+def x_ticks(chart: Chart, *, width: float = FRAME_WIDTH) -> tuple[tuple[float, str], ...]:
+    """Give the ticks of the horizontal axis, no more than have room for their names.
 
     Parameters
     ----------
     chart : Chart
         The chart.
+    width : float
+        Width of its frame [px].
 
     Returns
     -------
@@ -200,8 +211,8 @@ def x_ticks(chart: Chart) -> tuple[tuple[float, str], ...]:
     if chart.x_ticks:
         return chart.x_ticks
     if chart.x_scale == "log":
-        return tuple((tick, tick_name(tick)) for tick in log_ticks(chart.x_ends))
-    return tuple((tick, f"{tick:.10g}") for tick in even_ticks(chart.x_ends, length=FRAME_WIDTH, apart=80))
+        return tuple((tick, tick_name(tick)) for tick in _roomy(log_ticks(chart.x_ends), chart.x_ends, width))
+    return tuple((tick, f"{tick:.10g}") for tick in even_ticks(chart.x_ends, length=width, apart=80))
 
 
 def y_ticks(chart: Chart, *, height: float) -> tuple[tuple[float, str], ...]:
@@ -287,17 +298,39 @@ def _labels(chart: Chart) -> tuple[tuple[str, str], tuple[str, str]]:
     return (chart.x_label, chart.x_unit), (chart.y_label, chart.y_unit)
 
 
-def _beside(chart: Chart, pixels: tuple[float, float]) -> tuple[float, float]:
-    """Give places right of the frame, which is FRAME_WIDTH wide, in the chart's horizontal unit."""
+def _roomy(ticks: tuple[float, ...], ends: tuple[float, float], width: float) -> list[float]:
+    """Keep decades first, then the ends, then the rest, as long as names do not touch."""
+    place = {tick: width * float(np.log(tick / ends[0]) / np.log(ends[1] / ends[0])) for tick in ticks}
+    kept: list[float] = []
+    for tick in sorted(ticks, key=lambda tick: (f"{tick:.3e}"[:5] != "1.000", tick not in ends, tick)):
+        if all(abs(place[tick] - place[other]) >= _TICK_PX for other in kept):
+            kept.append(tick)
+    return sorted(kept)
+
+
+def _beside(chart: Chart, pixels: tuple[float, float], width: float) -> tuple[float, float]:
+    """Give places right of the frame in the chart's horizontal unit."""
     low, high = chart.x_ends
     near, far = (
-        high * (high / low) ** (px / FRAME_WIDTH) if chart.x_scale == "log" else high + (high - low) * px / FRAME_WIDTH
+        high * (high / low) ** (px / width) if chart.x_scale == "log" else high + (high - low) * px / width
         for px in pixels
     )
     return near, far
 
 
-def _shorten(label: str) -> str:
+def shorten_label(label: str) -> str:
+    """Cut a label that is too long to stand beside a frame.
+
+    Parameters
+    ----------
+    label : str
+        The label.
+
+    Returns
+    -------
+    str
+        At most 18 characters.
+    """
     return label if len(label) <= _LONGEST_LABEL else label[: _LONGEST_LABEL - 1].rstrip() + "…"
 
 

@@ -1,9 +1,8 @@
-"""The whole report of a study without a screen: article, numbers, figures, and every notebook as a page."""
+"""The whole report of a study without a screen: write-up, stills, films, sheets, data package, notebooks."""
 
 from __future__ import annotations
 
-import re
-import shutil
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -12,25 +11,44 @@ from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError
 
 from ohmshift.errors import StudyError
-from ohmshift.show.article import write_article
+from ohmshift.show.article import compose_article
+from ohmshift.show.collection_page import write_collection_page
 from ohmshift.show.drawings import draw_change
+from ohmshift.show.earphone_facts import file_names, gather_all_facts
+from ohmshift.show.frames import write_frames
+from ohmshift.show.motion import draw_pair, sweep_resistance, write_motion
 from ohmshift.show.pages import html_from_notebook
+from ohmshift.show.publishing import picture_stem, write_article
+from ohmshift.show.review_sheet import write_review_sheets
+from ohmshift.show.staging import staged
 from ohmshift.show.stills import draw_still
 from ohmshift.study.batch import compare_study
 from ohmshift.study.folder import open_study
+from ohmshift.study.package import write_package
 from ohmshift.study.places import NOTEBOOKS, shipped_folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
+    from concurrent.futures import Future
     from pathlib import Path
 
+    from ohmshift.show.article import Article
+    from ohmshift.show.motion import Sweep
     from ohmshift.study.batch import StudyComparison
+    from ohmshift.study.folder import Study
 
-_TIMEOUT_S = 600
+_TIMEOUT_S = 900
 _STILL_PX = 1600
+_KERNELS = 2
 
 
-def write_report(folder: Path, out: Path, *, progress: Callable[[Iterable[Any]], Iterable[Any]] = iter) -> list[Path]:
+def write_report(
+    folder: Path,
+    out: Path,
+    *,
+    date: str = "",
+    progress: Callable[[Iterable[Any]], Iterable[Any]] = iter,
+) -> list[Path]:
     """Write everything that a study has to say into a folder.
 
     Parameters
@@ -38,58 +56,106 @@ def write_report(folder: Path, out: Path, *, progress: Callable[[Iterable[Any]],
     folder : Path
         The study.
     out : Path
-        Folder to write into.
+        Folder to write into: empty, or an older report, which stays as it is until the new one is whole.
+    date : str
+        Date to state, as YYYY-MM-DD; none by default.
     progress : callable
         Wraps the parts while they are made, as a progress bar does.
 
     Returns
     -------
     list of Path
-        What was written: the article, its numbers, a figure and its description for each earphone, a page for each
-        notebook.
+        What was written: the article as a page and as Markdown with its pictures, the outline of a talk, numbers;
+        stills of the findings for a video; films of the earphones that the findings name; a figure and its description
+        for each earphone; review sheets and the page of the collection; the data package; a page for each notebook.
 
     Raises
     ------
     StudyError
-        A study that cannot be used, or a notebook that does not run.
+        A study that cannot be used, a notebook that does not run, or a folder that holds something else.
     FileMissingError
         No study.
     """
     study = open_study(folder)
+    with staged(out) as part, ThreadPoolExecutor(max_workers=_KERNELS) as kernels:
+        pages = [kernels.submit(_write_notebook, path, folder, part / "notebooks") for path in _notebooks(folder)]
+        try:
+            written = _write_parts(study, part, pages, date=date, progress=progress)
+        except BaseException:
+            kernels.shutdown(wait=False, cancel_futures=True)
+            raise
+    return [out / path.relative_to(part) for path in written]
+
+
+def _write_parts(
+    study: Study,
+    part: Path,
+    pages: list[Future[list[Path]]],
+    *,
+    date: str,
+    progress: Callable[[Iterable[Any]], Iterable[Any]],
+) -> list[Path]:
+    """Write all parts into a folder, while the notebooks run beside it."""
     comparison = compare_study(study)
-    notebooks = _notebooks(folder)
+    article = compose_article(study, comparison, date=date)
+    sweeps = _sweeps(study, comparison, article)
+    facts = gather_all_facts(study, comparison)
+    stems = file_names(study.names)
     parts: list[Callable[[], list[Path]]] = [
-        lambda: list(write_article(study, comparison, out)),
-        lambda: _write_figures(comparison, out / "figures"),
-        *(partial(_write_notebook, path, folder, out / "notebooks") for path in notebooks),
+        lambda: write_article(study, comparison, part, date=date),
+        *(partial(_write_stills, article, number, part / "stills") for number in range(len(article.findings))),
+        *(partial(_write_film, sweep, part / "motion", stems[sweep.label]) for sweep in sweeps),
+        lambda: _write_figures(comparison, stems, part / "figures"),
+        lambda: write_collection_page(study, comparison, part, facts=facts, date=date),
+        lambda: write_review_sheets(study, comparison, part / "sheets", facts=facts, date=date),
+        lambda: write_package(study, comparison, part / "package", date=date),
+        *(page.result for page in pages),
     ]
-    return [path for part in progress(parts) for path in part()]
+    return [path for make in progress(parts) for path in make()]
 
 
-def _write_figures(comparison: StudyComparison, out: Path) -> list[Path]:
+def _sweeps(study: Study, comparison: StudyComparison, article: Article) -> list[Sweep]:
+    """Prepare films of the earphones that the findings name, or of the one that changed most where they name none."""
+    named = [item.finding.earphone for item in article.findings if item.finding.earphone in study.names]
+    names = dict.fromkeys(named or comparison.by_size()[:1])
+    return [sweep for name in names if (sweep := sweep_resistance(study, comparison, name)) is not None]
+
+
+def _write_stills(article: Article, number: int, out: Path) -> list[Path]:
+    """Draw the figure of a finding for a video."""
+    item = article.findings[number]
+    return [] if item.chart is None else write_frames(item.chart, out, f"finding_{picture_stem(item)}")
+
+
+def _write_film(sweep: Sweep, out: Path, stem: str) -> list[Path]:
+    """Film an earphone while the resistance rises, and draw it before and after."""
+    out.mkdir(parents=True, exist_ok=True)
+    before, after = draw_pair(sweep)
+    return [
+        *write_motion(sweep, out / f"{stem}_rising.mp4"),
+        *write_frames(before, out, f"{stem}_before"),
+        *write_frames(after, out, f"{stem}_after"),
+    ]
+
+
+def _write_figures(comparison: StudyComparison, stems: dict[str, str], out: Path) -> list[Path]:
     """Draw each earphone's change at the common resistance, with the figure's description beside it."""
-    shutil.rmtree(out, ignore_errors=True)
     out.mkdir(parents=True)
     written = []
     added_ohm = comparison.common_ohm
     for name in dict.fromkeys(name for name, ohm in comparison.changes if ohm == added_ohm):
         verdict = comparison.verdict(name, added_ohm)
         chart = draw_change(comparison.change(name, added_ohm), verdict)
-        stem = out / f"{_file_name(name)}_{added_ohm:g}ohm"
+        stem = f"{stems[name]}_{added_ohm:g}ohm"
         for kind, content in (
             ("png", draw_still(chart, width_px=_STILL_PX)),
             ("svg", draw_still(chart, format="svg")),
             ("txt", f"{chart.title}. {verdict.sentence}\n".encode()),
         ):
-            path = stem.with_suffix(f".{kind}")
+            path = out / f"{stem}.{kind}"
             path.write_bytes(content)
             written.append(path)
     return written
-
-
-def _file_name(name: str) -> str:
-    """Make a file name of an earphone's name: letters, digits, dashes."""
-    return re.sub(r"[^\w-]+", "-", name.lower()).strip("-") or "earphone"
 
 
 def _notebooks(folder: Path) -> list[Path]:

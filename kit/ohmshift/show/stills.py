@@ -9,55 +9,59 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patheffects import withStroke
 from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter
 from PIL import Image
 
 from ohmshift.errors import CurveError
 from ohmshift.show.figures import as_stack
 from ohmshift.show.looks import (
-    BOTTOM,
     FONT_PX,
-    FRAME_WIDTH,
     LABEL_PX,
     LEFT,
     LEVEL_DASH,
     LEVEL_WIDTH,
-    RIGHT,
     THEMES,
     TITLE_PX,
-    TOP,
+    Ground,
     Looks,
-    Theme,
-    axis_names,
     dash_pattern,
     end_labels,
     minor_ticks,
     x_ticks,
     y_ticks,
 )
+from ohmshift.show.room import FONT, Room, make_room, page_width
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
     from ohmshift.show.charts import Band, Chart, Line
 
 PictureFormat: TypeAlias = Literal["png", "svg"]
 
-_DPI = 96
-_POINT = 72 / _DPI
-_PAGE = LEFT + FRAME_WIDTH + RIGHT
+DPI = 96
+"""Pixels an inch at which a px of the layout is a pixel."""
+
+_POINT = 72 / DPI
 _EXACT = 32
-_STYLE: dict[Any, Any] = {
-    "font.family": "DejaVu Sans",
+_MOST_SMALL_PX = 2_000_000
+_HALO_PX, _LINE_HALO_PX = 2.2, 1.3
+STYLE: dict[Any, Any] = {
+    "font.family": FONT,
     "font.size": FONT_PX * _POINT,
     "hatch.linewidth": 0.6,
     "svg.hashsalt": "ohmshift",
     "svg.fonttype": "path",
     "lines.scale_dashes": False,
     "path.simplify": False,
+    "text.parse_math": False,
 }
+"""What matplotlib draws by; a name with dollar signs is a name, no formula."""
 
 
 def draw_still(
@@ -66,7 +70,8 @@ def draw_still(
     width_px: int = 840,
     height_px: int | None = None,
     format: PictureFormat = "png",  # noqa: A002 - the usual word for it
-    theme: Theme = "light",
+    theme: Ground = "light",
+    text_size: float = 1.0,
 ) -> bytes:
     """Draw charts as a still picture.
 
@@ -81,8 +86,10 @@ def draw_still(
         a higher one they are centred: their proportions stay.
     format : {"png", "svg"}
         File format.
-    theme : {"light", "dark"}
-        Colours.
+    theme : {"light", "dark", "transparent"}
+        Colours; "transparent" has light words with a dark rim, for any picture behind them.
+    text_size : float
+        How much larger than on the screens words and lines are, beside a picture of the same width.
 
     Returns
     -------
@@ -95,32 +102,80 @@ def draw_still(
         A picture too low for the charts, or no charts.
     """
     stack = as_stack(charts)
-    zoom = width_px / _PAGE
-    page_height, shrink = _page(stack, None if height_px is None else height_px / zoom)
+    size_px, sheet = draw_sheet(stack, width_px=width_px, height_px=height_px, theme=theme, text_size=text_size)
+    content = io.BytesIO()
+    with mpl.rc_context(STYLE):
+        # No date and no version in the file: the same charts give the same bytes.
+        metadata = {"Software": None} if format == "png" else {"Date": None, "Creator": None}
+        sheet.savefig(content, format=format, dpi=sheet.dpi, metadata=metadata, facecolor=sheet.get_facecolor())
+    if format == "svg":
+        return _describe_svg(content.getvalue(), stack, size_px)
+    small = theme != "transparent" and size_px[0] * size_px[1] < _MOST_SMALL_PX
+    return _fewer_colours(content) if small else _true_colours(content, opaque=theme != "transparent")
+
+
+def draw_sheet(
+    stack: Sequence[Chart], *, width_px: int, height_px: int | None, theme: Ground, text_size: float
+) -> tuple[tuple[int, int], Figure]:
+    """Draw charts on a sheet of matplotlib's.
+
+    Parameters
+    ----------
+    stack : sequence of Chart
+        Charts, top to bottom.
+    width_px : int
+        Width of the sheet [px].
+    height_px : int or None
+        Its height [px]; None for what the charts need.
+    theme : {"light", "dark", "transparent"}
+        Colours.
+    text_size : float
+        How much larger than on the screens words and lines are.
+
+    Returns
+    -------
+    size_px : tuple of int
+        Width and height.
+    sheet : Figure
+        The sheet, to be saved under `STYLE`.
+
+    Raises
+    ------
+    CurveError
+        A sheet too low for the charts, or no charts.
+    """
+    page = page_width(text_size)
+    zoom = width_px / page
+    rooms = make_room(stack, text_size=text_size)
+    page_height, shrink = _page(stack, rooms, page, None if height_px is None else height_px / zoom)
     size_px = width_px, height_px or round(page_height * zoom)
-    dpi = _DPI * zoom
-    with mpl.rc_context(_STYLE):
+    dpi = DPI * zoom
+    with mpl.rc_context(STYLE):
         # The hundredth of a pixel keeps the size from being rounded down.
         sheet = Figure(figsize=((size_px[0] + 0.01) / dpi, (size_px[1] + 0.01) / dpi), dpi=dpi)
         sheet.set_facecolor(THEMES[theme].paper)
-        natural = sum(TOP + shrink * chart.height(FRAME_WIDTH) + BOTTOM for chart in stack)
+        natural = sum(
+            room.top + shrink * chart.height(room.width) + room.bottom for chart, room in zip(stack, rooms, strict=True)
+        )
         top = page_height - (page_height - natural) / 2
-        for chart in stack:
-            height = shrink * chart.height(FRAME_WIDTH)
-            width = shrink * FRAME_WIDTH
-            left, bottom = LEFT + (FRAME_WIDTH - width) / 2, top - TOP - height
+        for chart, room in zip(stack, rooms, strict=True):
+            height, width = shrink * chart.height(room.width), shrink * room.width
+            left, bottom = LEFT + (room.width - width) / 2, top - room.top - height
             axes = sheet.add_axes(
-                (left / _PAGE, bottom / page_height, width / _PAGE, height / page_height), label=f"{top:.6f}"
+                (left / page, bottom / page_height, width / page, height / page_height), label=f"{top:.6f}"
             )
-            _draw_one(axes, chart, height, THEMES[theme])
-            top -= TOP + height + BOTTOM
-        content = io.BytesIO()
-        # No date and no version in the file: the same charts give the same bytes.
-        metadata = {"Software": None} if format == "png" else {"Date": None, "Creator": None}
-        sheet.savefig(content, format=format, dpi=dpi, metadata=metadata, facecolor=sheet.get_facecolor())
-    if format == "png":
-        return _fewer_colours(content)
-    return _describe_svg(content.getvalue(), stack, size_px)
+            _draw_one(axes, chart, room, (width, height), THEMES[theme])
+            top -= room.top + height + room.bottom
+    return size_px, sheet
+
+
+def _true_colours(content: io.BytesIO, *, opaque: bool) -> bytes:
+    """Write a PNG with all its colours, as a video editor wants it."""
+    with Image.open(content) as opened:
+        picture = opened.convert("RGB" if opaque else "RGBA")
+    smaller = io.BytesIO()
+    picture.save(smaller, format="PNG", compress_level=6)
+    return smaller.getvalue()
 
 
 def _fewer_colours(content: io.BytesIO) -> bytes:
@@ -141,12 +196,12 @@ def _fewer_colours(content: io.BytesIO) -> bytes:
     return smaller.getvalue()
 
 
-def _page(charts: Sequence[Chart], height: float | None) -> tuple[float, float]:
+def _page(charts: Sequence[Chart], rooms: Sequence[Room], page: float, height: float | None) -> tuple[float, float]:
     """Give the page's height and the factor that fits the frames into it."""
     if not charts:
         raise CurveError("draw_still", "a picture needs at least one chart", "there is none", "give a chart")
-    around = len(charts) * (TOP + BOTTOM)
-    frames = sum(chart.height(FRAME_WIDTH) for chart in charts)
+    around = sum(room.top + room.bottom for room in rooms)
+    frames = sum(chart.height(room.width) for chart, room in zip(charts, rooms, strict=True))
     if height is None:
         return around + frames, 1.0
     shrink = min(1.0, (height - around) / frames)
@@ -154,31 +209,32 @@ def _page(charts: Sequence[Chart], height: float | None) -> tuple[float, float]:
     if shrink < smallest:
         raise CurveError(
             "draw_still, height_px",
-            f"{len(charts)} charts of this width need {(around + smallest * frames) / _PAGE:.2f} of it as height",
-            f"the height is {height / _PAGE:.2f} of the width",
+            f"{len(charts)} charts of this width need {(around + smallest * frames) / page:.2f} of it as height",
+            f"the height is {height / page:.2f} of the width",
             "give a higher picture or fewer charts",
         )
     return height, shrink
 
 
-def _draw_one(axes: Axes, chart: Chart, height: float, looks: Looks) -> None:
+def _draw_one(axes: Axes, chart: Chart, room: Room, size: tuple[float, float], looks: Looks) -> None:
     axes.set_facecolor(looks.paper)
     axes.set_xscale(chart.x_scale)
     axes.set_yscale("log" if chart.scale == "ohm" else "linear")
     axes.set_xlim(*chart.x_ends)
     axes.set_ylim(*chart.y_ends)
-    _dress(axes, chart, height, looks)
+    _dress(axes, chart, room, size, looks)
     for band in chart.bands:
         _draw_band(axes, band, looks)
     for span in chart.spans:
         axes.axvspan(span.low, span.high, facecolor=looks.faint, alpha=0.35, linewidth=0)
         axes.axvspan(span.low, span.high, facecolor="none", edgecolor=looks.ink, alpha=0.35, hatch="///", linewidth=0)
     for level in chart.levels:
-        axes.axhline(level.y, color=looks.ink, linewidth=LEVEL_WIDTH * _POINT, linestyle=_linestyle(LEVEL_DASH))
+        style = _linestyle(LEVEL_DASH)
+        _rim([axes.axhline(level.y, color=looks.ink, linewidth=LEVEL_WIDTH * _POINT, linestyle=style)], looks)
     for line in chart.lines:
         _draw_line(axes, line, looks)
-    for label in end_labels(chart, height=height):
-        axes.plot(
+    for label in end_labels(chart, height=size[1], width=size[0]):
+        sample = axes.plot(
             label.x,
             (label.y, label.y),
             clip_on=False,
@@ -187,28 +243,32 @@ def _draw_one(axes: Axes, chart: Chart, height: float, looks: Looks) -> None:
             linestyle=_linestyle(label.dash),
             solid_capstyle="butt",
         )
-        _write(axes, (1, label.y), label.text, (LABEL_PX, 0), looks.ink)
+        _rim(sample, looks)
+        _write(axes, (1, label.y), label.text, (LABEL_PX, 0), looks)
 
 
-def _dress(axes: Axes, chart: Chart, height: float, looks: Looks) -> None:
+def _dress(axes: Axes, chart: Chart, room: Room, size: tuple[float, float], looks: Looks) -> None:
     minor = minor_ticks(chart)
     axes.set_axisbelow(True)
     axes.grid(visible=True, which="major", color=looks.faint, linewidth=_POINT)
     axes.tick_params(which="both", colors=looks.ink, width=_POINT)
-    names = axis_names(chart)
     for axis, ticks, small, label in (
-        (axes.xaxis, x_ticks(chart), minor[0], names[0]),
-        (axes.yaxis, y_ticks(chart, height=height), minor[1], names[1]),
+        (axes.xaxis, x_ticks(chart, width=size[0]), minor[0], room.x_name),
+        (axes.yaxis, y_ticks(chart, height=size[1]), minor[1], room.y_name),
     ):
         axis.set_major_locator(FixedLocator([tick for tick, _ in ticks]))
         axis.set_major_formatter(FixedFormatter([name for _, name in ticks]))
         axis.set_minor_locator(FixedLocator(small))
         axis.set_minor_formatter(NullFormatter())
         axis.set_label_text(label, color=looks.ink)
+        if looks.halo:
+            _rim([axis.label, *axis.get_ticklabels()], looks)
     for spine in axes.spines.values():
         spine.set(color=looks.ink, linewidth=_POINT)
-    _write(axes, (0, chart.y_ends[1]), chart.title, (0, 34), looks.ink, bold=True)
-    _write(axes, (0, chart.y_ends[1]), chart.note, (0, 14), looks.ink)
+    for line, above in room.title:
+        _write(axes, (0, chart.y_ends[1]), line, (0, above), looks, bold=True)
+    for line, above in room.note:
+        _write(axes, (0, chart.y_ends[1]), line, (0, above), looks)
 
 
 def _draw_line(axes: Axes, line: Line, looks: Looks) -> None:
@@ -226,7 +286,7 @@ def _draw_line(axes: Axes, line: Line, looks: Looks) -> None:
             markeredgewidth=_POINT,
         )
         return
-    axes.plot(
+    drawn = axes.plot(
         line.x,
         line.y,
         color=colour,
@@ -235,6 +295,7 @@ def _draw_line(axes: Axes, line: Line, looks: Looks) -> None:
         linestyle=_linestyle(dash_pattern(line.dash)),
         dash_capstyle="butt",
     )
+    _rim(drawn, looks)
 
 
 def _linestyle(pattern: Sequence[float]) -> Any:
@@ -256,23 +317,33 @@ def _write(
     at: tuple[float, float],
     text: str,
     offset: tuple[float, float],
-    colour: str,
+    looks: Looks,
     *,
     bold: bool = False,
 ) -> None:
     """Write text at a place across the frame (0 to 1) and a value of the vertical axis, moved by an offset in px."""
-    axes.annotate(
+    written = axes.annotate(
         text,
         at,
         (offset[0] * _POINT, offset[1] * _POINT),
         xycoords=("axes fraction", "data"),
         textcoords="offset points",
-        color=colour,
+        color=looks.ink,
         va="center",
         annotation_clip=False,
         fontsize=(TITLE_PX if bold else FONT_PX) * _POINT,
         fontweight="bold" if bold else "normal",
     )
+    _rim([written], looks)
+
+
+def _rim(parts: Sequence[Artist], looks: Looks) -> None:
+    """Give words and lines a rim where the theme has one."""
+    if looks.halo:
+        for part in parts:
+            line = part.get_linewidth() if isinstance(part, Line2D) else None
+            wide = 2 * _POINT * (_HALO_PX if line is None else _LINE_HALO_PX) + (line or 0)
+            part.set_path_effects([withStroke(linewidth=wide, foreground=looks.halo)])
 
 
 def _describe_svg(content: bytes, charts: Sequence[Chart], size_px: tuple[int, int]) -> bytes:

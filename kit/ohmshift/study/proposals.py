@@ -49,6 +49,8 @@ _TOML = """\
 title = "Untitled study"
 question = ""
 licence = ""
+# Who to cite, with semicolons in between.
+authors = ""
 
 # Output impedance of the amplifier, and resistance of the cable (both conductors), in ohms.
 # Write what you measured; 0 is only right where it is far below the resistance you add.

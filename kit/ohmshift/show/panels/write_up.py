@@ -1,4 +1,4 @@
-"""Ask what can be published: choose findings, order them, write the page."""
+"""Ask what can be published: choose findings, order them, write them up."""
 
 from __future__ import annotations
 
@@ -6,11 +6,14 @@ from typing import TYPE_CHECKING, Any
 
 import ipywidgets as widgets
 
-from ohmshift.errors import OhmshiftError
-from ohmshift.show.article import findings_html, write_article
+from ohmshift.errors import OhmshiftError, StudyError
+from ohmshift.show.article import compose_article
+from ohmshift.show.frames import write_frames
 from ohmshift.show.live import summary_line
-from ohmshift.show.panels.base import button
+from ohmshift.show.panels.base import button, choice
 from ohmshift.show.panels.opening import Progress
+from ohmshift.show.publishing import findings_html, picture_stem, write_article
+from ohmshift.show.staging import staged
 from ohmshift.study.batch import compare_study
 from ohmshift.study.findings import (
     FindingsLog,
@@ -19,18 +22,28 @@ from ohmshift.study.findings import (
     reinstate_finding,
     retract_finding,
 )
+from ohmshift.study.package import write_package
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import pandas as pd
 
+    from ohmshift.study.batch import StudyComparison
     from ohmshift.study.folder import Study
 
 _BOX = {"width": "820px"}
 _SHORT = 90
+_WRITE_UP, _STILLS, _PACKAGE = "write_up", "stills", "package"
+_FORMATS = [
+    ("article as a page and as Markdown, outline of a talk, numbers", _WRITE_UP),
+    ("stills for a video, 1920 and 3840 px wide, PNG and SVG", _STILLS),
+    ("data package, for others to check and open again", _PACKAGE),
+]
 
 
 class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
-    """Choose findings and write them as a page and a table.
+    """Choose findings and write them up.
 
     Parameters
     ----------
@@ -51,7 +64,8 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
         )
         self.up = button("Move up", "Move the chosen findings one place up", lambda: self._move(-1))
         self.down = button("Move down", "Move the chosen findings one place down", lambda: self._move(1))
-        self.write = button("Write the page", "Write article.html and numbers.csv into findings/", self._on_write)
+        self.format = choice("Format", _FORMATS, help_text="What to write, into a folder of its own under findings/.")
+        self.write = button("Write", "Write what Format says into the study's findings folder", self._on_write)
         self.retract = button("Retract", "Withdraw the chosen findings; they stay in the log", self._on_retract)
         self.gone = widgets.Dropdown(description="Retracted", tooltip="Findings that were retracted.", layout=_BOX)
         self.reinstate = button("Let stand again", "Reinstate the finding chosen under Retracted", self._on_reinstate)
@@ -60,7 +74,8 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
         self._show([finding.id for finding in self.recorded.standing])
         self.chosen.value = tuple(value for _, value in self.chosen.options)
         rows = [
-            widgets.HBox([self.up, self.down, self.write]),
+            widgets.HBox([self.up, self.down]),
+            widgets.HBox([self.format, self.write]),
             widgets.HBox([self.reason, self.retract, self.reinstate]),
             self.gone,
         ]
@@ -106,13 +121,27 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
             self._say("Nothing written: choose at least one finding in the list.")
             return
         self._say("Writing: lining up and comparing every earphone takes a few seconds …")
+        out = self.study.folder / "findings" / self.format.value
         try:
             comparison = compare_study(self.study, progress=Progress("Lining up and comparing the earphones."))
-            page, numbers = write_article(self.study, comparison, self.study.folder / "findings", finding_ids=chosen)
+            with staged(out) as part:
+                first, *others = [path.relative_to(part) for path in self._write(comparison, part, chosen)]
         except (OhmshiftError, OSError) as error:
             self._say(f"Not written. {error}")
             return
-        self._say(f"Written: findings/{page.name} and findings/{numbers.name} in the study's folder.")
+        self._say(f"Written: findings/{out.name}/{first.as_posix()} and {len(others)} files beside it, in the study.")
+
+    def _write(self, comparison: StudyComparison, out: Path, chosen: list[str]) -> list[Path]:
+        """Write the format chosen."""
+        if self.format.value == _PACKAGE:
+            return write_package(self.study, comparison, out)
+        if self.format.value == _WRITE_UP:
+            return write_article(self.study, comparison, out, finding_ids=chosen)
+        findings = compose_article(self.study, comparison, finding_ids=chosen).findings
+        drawn = [item for item in findings if item.chart is not None]
+        if not drawn:
+            raise StudyError("stills", "a still needs a finding on an earphone", "none is chosen", "choose another one")
+        return [path for item in drawn if item.chart for path in write_frames(item.chart, out, picture_stem(item))]
 
     def _on_retract(self) -> None:
         self._mark(list(self.chosen.value), retract_finding, "Retracted")

@@ -1,0 +1,273 @@
+"""How a study was made and judged, and what it cannot show, in words made from the settings that were used."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ohmshift.evidence.wording import name_frequency
+from ohmshift.show.drawings import ohms
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from ohmshift.evidence.verdicts import Verdict
+    from ohmshift.study.batch import StudyComparison
+    from ohmshift.study.findings import Finding
+    from ohmshift.study.folder import Study
+    from ohmshift.study.plain import Setting
+
+_UNITS = {
+    "ohm": "ohm", "db": "dB", "hz": "Hz", "s": "s", "ms": "ms", "mv": "mV", "v": "V", "mw": "mW", "percent": "%",
+}  # fmt: skip
+_NAMES = {
+    "added_ohm": "added resistance",
+    "measured_ohm": "resistance of the measured change",
+    "output_ohm": "amplifier output impedance",
+    "smoothing": "smoothing of the thin line",
+    "alignment_hz": "resonance shown at",
+}
+_WARPS = {
+    "local": "each curve was moved along the frequency axis until its resonance fell on a common one; below 4.5 kHz "
+    "nothing was moved, above 6.5 kHz the whole shift",
+    "detail": "the fine structure of each curve was moved along the frequency axis until its resonance fell on a "
+    "common one, while the trend over one octave stayed where it was",
+    "none": "curves were left as measured",
+}
+
+
+def say_methods(study: Study, comparison: StudyComparison, findings: Sequence[Finding]) -> tuple[str, ...]:
+    """Say how the measurements were made, lined up and judged.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    comparison : StudyComparison
+        Its changes.
+    findings : sequence of Finding
+        The findings of the write-up, for the settings of their own.
+
+    Returns
+    -------
+    tuple of str
+        Paragraphs.
+    """
+    return (
+        _say_measurements(study),
+        _say_chain(study),
+        _say_alignment(study, comparison),
+        _say_change(comparison),
+        _say_verdict(comparison),
+        *_say_impedances(study, findings),
+        *_say_settings(findings),
+    )
+
+
+def say_limits(comparison: StudyComparison) -> tuple[str, ...]:
+    """Say what the study cannot show.
+
+    Parameters
+    ----------
+    comparison : StudyComparison
+        Its changes.
+
+    Returns
+    -------
+    tuple of str
+        Sentences, those that follow from the data first.
+    """
+    ohm = comparison.common_ohm
+    verdicts = {name: comparison.verdict(name, ohm) for name in comparison.by_size()}
+    unsure = [name for name, verdict in verdicts.items() if verdict.word == "cannot tell"]
+    lost = [name for name, added in comparison.changes if added == ohm and not _level_known(comparison, name, ohm)]
+    relative = f"How much quieter {_join(lost)} became is not known: levels were normalised." if lost else ""
+    alpha, count = comparison.options.alpha, len(verdicts)
+    by_chance = (
+        f"Each earphone is judged by itself: if none of {count} had changed, about {alpha * count:.1f} would still be "
+        f"called changed, at an error rate of {100 * alpha:g} % each."
+    )
+    return tuple(
+        text
+        for text in (
+            f"With {ohms(ohm)} added the data cannot tell for {_join(unsure)}." if unsure else "",
+            _say_unreadable(verdicts.values(), comparison.margin_db),
+            relative,
+            by_chance if count > 1 else "",
+            "Unless the notes say otherwise, one sample of each earphone was measured; others may differ.",
+            "An ear simulator is not an ear: above 10 kHz it shows little of what a listener gets, and fit differs.",
+            "Whether a listener hears a change is another question: it needs a blind comparison at equal loudness.",
+        )
+        if text
+    )
+
+
+def say_setting(name: str, value: Setting) -> tuple[str, str]:
+    """Say one setting of a finding.
+
+    Parameters
+    ----------
+    name : str
+        Its name, with the unit at the end.
+    value : str, number, truth value, None, or tuple of these
+        Its value.
+
+    Returns
+    -------
+    name, value : str
+        In words, the unit with the value.
+
+    Examples
+    --------
+    >>> say_setting("margin_db", 1.0), say_setting("smoothing", 12), say_setting("keep_outliers", False)
+    (('margin', '1 dB'), ('smoothing of the thin line', '1/12 octave'), ('keep outliers', 'no'))
+    """
+    stem, _, suffix = name.rpartition("_")
+    unit = _UNITS.get(suffix, "") if stem else ""
+    words = _NAMES.get(name, (stem if unit else name).replace("_", " "))
+    if name == "smoothing" and isinstance(value, int | float):
+        return words, f"1/{value:g} octave" if value else "none"
+    return words, f"{_say_value(value)} {unit}".strip()
+
+
+def _say_value(value: Setting) -> str:
+    if isinstance(value, tuple):
+        return ", ".join(_say_value(part) for part in value) or "none"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return f"{value:.6g}"
+    return "not set" if value is None else value
+
+
+def _say_measurements(study: Study) -> str:
+    rows = study.measurements
+    responses = rows[rows["quantity"] == "response"]
+    impedances = rows[rows["quantity"] == "impedance"]
+    resistances = [f"{ohm:g}" for ohm in sorted(set(responses["added_ohm"]))]
+    seats = responses.groupby(["earphone", "channel", "added_ohm"])["seat"].nunique()
+    few, many = (int(seats.min()), int(seats.max())) if len(seats) else (0, 0)
+    each = f"{few}" if few == many else f"{few} to {many}"
+    rig = study.settings.ear_simulator or "a coupler that the study does not name"
+    return (
+        f"{responses['earphone'].nunique()} earphones were measured on this rig: {rig}. Their frequency responses were "
+        f"taken with {_join(resistances)} ohm added, {each} seat{'' if many == 1 else 's'} a channel and condition: "
+        f"{len(responses)} curves. The impedance was measured for {impedances['earphone'].nunique()} of them "
+        f"({len(impedances)} curves). {_say_seats(study)}"
+    )
+
+
+def _say_seats(study: Study) -> str:
+    rows = study.measurements[study.measurements["quantity"] == "response"]
+    kept = []
+    for name, own in rows.groupby("earphone", sort=False):
+        without = set(own.loc[own["added_ohm"] == 0, "seat"])
+        if without & set(own.loc[own["added_ohm"] > 0, "seat"]):
+            kept.append(str(name))
+    if not kept:
+        return "Every earphone was seated anew between the conditions."
+    return f"{_join(kept)} stayed seated while the resistance was added; every other earphone was seated anew."
+
+
+def _say_chain(study: Study) -> str:
+    settings = study.settings
+    total = settings.source_ohm + settings.cable_ohm
+    rows = study.measurements[study.measurements["quantity"] == "response"]
+    others = rows.loc[~np.isclose(rows["source_ohm"], total), ["earphone", "source_ohm"]].drop_duplicates()
+    apart = [f"{name} ({ohms(float(ohm))})" for name, ohm in others.itertuples(index=False)]
+    text = (
+        f"The source is an amplifier of {settings.source_ohm:g} ohm output impedance and a cable of "
+        f"{settings.cable_ohm:g} ohm, both conductors: {total:.3g} ohm without the added resistance."
+    )
+    return f"{text} Amplifier and cable differed for {_join(apart)}." if apart else text
+
+
+def _say_alignment(study: Study, comparison: StudyComparison) -> str:
+    text = f"Reseating moves the ear-canal resonance, so {_WARPS[comparison.warp]}"
+    if comparison.options.warp == "auto":
+        text += "; of the ways tried, this one left the least variation in the study"
+    text += f". Where it is shown, the resonance lies at {name_frequency(study.settings.alignment_hz)}."
+    unsure = [name for name, found in comparison.alignment.items() if not found.certain]
+    return f"{text} The resonance was not certain for {_join(unsure)}." if unsure else text
+
+
+def _say_change(comparison: StudyComparison) -> str:
+    options = comparison.options
+    mid_hz = comparison.floor.bands.mid_hz
+    return (
+        "A change is the response with the resistance minus the response without it, averaged over seats and then over "
+        f"channels, in third-octave bands from {name_frequency(float(mid_hz[0]))} to "
+        f"{name_frequency(float(mid_hz[-1]))} (IEC 61260-1). The level drop is its mean over "
+        f"{name_frequency(options.level_low_hz)} to {name_frequency(options.level_high_hz)}, each octave counting the "
+        "same; it is given apart, and what is left is the tonal change."
+    )
+
+
+def _say_verdict(comparison: StudyComparison) -> str:
+    floor = comparison.floor
+    part = floor.reseated or floor.unreseated
+    percent = f"{100 * comparison.options.alpha:g} %"
+    text = (
+        f"Changed means that at least one band changed, at a rate of false alarms of {percent} for an earphone as a "
+        f"whole; no change larger than x dB, that in every judged band a larger change is ruled out at {percent}; "
+        f"cannot tell, that the data carry neither. The margin was {comparison.margin_db:g} dB, unless a finding says "
+        "otherwise. Intervals hold for all judged bands at once."
+    )
+    if part is None:
+        return f"{text} Nothing was repeated, so measurement variation is not known."
+    spread = float(np.median(np.sqrt(part.prior_variance_db2[np.isfinite(part.prior_variance_db2)])))
+    return (
+        f"{text} Measurement variation was estimated from the repeats of {len(part.labels)} earphones: one measurement "
+        f"of a band typically strays by {spread:.2f} dB (standard deviation, median over the bands)."
+    )
+
+
+def _say_impedances(study: Study, findings: Sequence[Finding]) -> tuple[str, ...]:
+    predicted = [finding for finding in findings if "output_ohm" in finding.settings]
+    if not predicted:
+        return ()
+    names = dict.fromkeys(finding.earphone for finding in predicted if finding.earphone in study.names)
+    measured = [name for name in names if study.has_impedance(name)]
+    others = [name for name in names if name not in measured]
+    text = "Predictions use the voltage divider of source, added resistance and the earphone's complex impedance."
+    if measured:
+        text += f" The impedance of {_join(measured)} was measured."
+    if others:
+        text += f" That of {_join(others)} was recovered from the responses with and without the added resistance."
+    return (text,)
+
+
+def _say_settings(findings: Sequence[Finding]) -> tuple[str, ...]:
+    """Say the settings of the findings, those with the same ones together."""
+    groups: dict[str, list[int]] = {}
+    for number, finding in enumerate(findings, start=1):
+        said = [say_setting(name, value) for name, value in finding.settings.items() if name != "earphone"]
+        text = "; ".join(f"{name} {value}" for name, value in said)
+        if text:
+            groups.setdefault(text, []).append(number)
+    return tuple(
+        f"Settings of finding{'' if len(numbers) == 1 else 's'} {_join(map(str, numbers))}: {text}."
+        for text, numbers in groups.items()
+    )
+
+
+def _say_unreadable(verdicts: Iterable[Verdict], margin_db: float) -> str:
+    counts = [(int(v.readable[v.judged].sum()), int(v.judged.sum())) for v in verdicts]
+    readable, judged = (sum(part) for part in zip(*counts, strict=True)) if counts else (0, 0)
+    if readable == judged:
+        return ""
+    return (
+        f"In {judged - readable} of {judged} bands, over all earphones, the interval is wider than the margin of "
+        f"{margin_db:g} dB either way: nothing is read there."
+    )
+
+
+def _level_known(comparison: StudyComparison, name: str, added_ohm: float) -> bool:
+    return bool(np.isfinite(comparison.change(name, added_ohm).level_drop_db))
+
+
+def _join(items: Iterable[str]) -> str:
+    """Join words as in a sentence."""
+    listed = list(items)
+    return " and ".join([", ".join(listed[:-1]), listed[-1]] if len(listed) > 1 else listed) or "none"

@@ -1,0 +1,239 @@
+"""The data package of a study: open tables beside the study as it was measured, each file with its hash."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.util
+import json
+import shutil
+from pathlib import PurePosixPath
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from ohmshift.errors import FileMissingError, FileRefusedError, StudyError
+from ohmshift.study.findings import LOG, read_findings
+from ohmshift.study.manifest import read_table
+from ohmshift.study.package_descriptor import (
+    DESCRIPTOR,
+    citation_text,
+    describe_package,
+    describe_table,
+    dictionary_table,
+    files_table,
+    readme_text,
+)
+from ohmshift.study.package_tables import tidy_tables
+from ohmshift.study.proposals import FOLDERS
+from ohmshift.study.rows import MeasurementRow
+from ohmshift.study.spreadsheets import csv_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from ohmshift.study.batch import StudyComparison
+    from ohmshift.study.folder import Study
+    from ohmshift.study.package_tables import TidyTable
+
+STUDY = "study"
+"""Folder of a package that holds the study as it was measured."""
+
+LARGE_ROWS = 20_000
+"""From so many rows on, a table is written as Parquet too."""
+
+_FILES = "files"
+_MANIFESTS = ("study.toml", "earphones.csv", "measurements.csv", "meter.csv")
+_PAPERS = ("readme", "license", "licence", "citation")
+
+
+def write_package(study: Study, comparison: StudyComparison, out: Path, *, date: str = "") -> list[Path]:
+    """Write a study as a data package that others can read, check and open again.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    comparison : StudyComparison
+        Its changes.
+    out : Path
+        Folder to write into, empty or absent.
+    date : str
+        Date to state, as YYYY-MM-DD; none by default.
+
+    Returns
+    -------
+    list of Path
+        datapackage.json, the tables as CSV, large ones as Parquet too where pyarrow is installed, README.txt,
+        CITATION.cff, and the study's own files under study/.
+
+    Raises
+    ------
+    StudyError
+        `out` holds something.
+
+    Notes
+    -----
+    Of the study, these are taken along: its manifests, what they name, its folders for curves, recordings and published
+    findings, the log of findings, and what says how to use it (README, LICENSE, CITATION). Nothing else, hidden or
+    linked from elsewhere, is.
+
+    References
+    ----------
+    .. [1] Data Package, version 2.0, https://datapackage.org/standard/data-package/
+    """
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise StudyError(str(out), "a package goes into an empty folder", "something is there", "choose another one")
+    out.mkdir(parents=True, exist_ok=True)
+    log = read_findings(study.folder)
+    copied = {name: _copy(study.folder / name, out / STUDY / name) for name in study_files(study)}
+    tables = [*tidy_tables(study, comparison, log), files_table(copied)]
+    written, resources = [], []
+    for table in [*tables, dictionary_table(tables)]:
+        for path in _write_table(table, out):
+            written.append(path)
+            if path.suffix == ".csv":
+                resources.append(describe_table(table, path.name, path.read_bytes()))
+    texts = {
+        DESCRIPTOR: json.dumps(
+            describe_package(study, resources, copied, date=date), indent=2, ensure_ascii=False, allow_nan=False
+        ),
+        "README.txt": readme_text(study, tables, date=date),
+        "CITATION.cff": citation_text(study, date=date),
+    }
+    for name, text in texts.items():
+        (out / name).write_text(text.rstrip("\n") + "\n", encoding="utf-8", newline="\n")
+    return [*(out / name for name in texts), *written, *(out / STUDY / name for name in copied)]
+
+
+def study_files(study: Study) -> tuple[str, ...]:
+    """List the files of a study that its package takes along.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+
+    Returns
+    -------
+    tuple of str
+        Paths relative to the study, with forward slashes, sorted.
+    """
+    root = study.folder
+    named = [row.file for _, row in read_table(root, "measurements.csv", MeasurementRow).rows]
+    below = [
+        path.relative_to(root).as_posix() for name in FOLDERS if name != "findings" for path in (root / name).rglob("*")
+    ]
+    papers = [path.name for path in root.iterdir() if path.stem.lower() in _PAPERS]
+    inside = root.resolve()
+    return tuple(
+        sorted(
+            name
+            for name in {*_MANIFESTS, LOG, *named, *below, *papers}
+            if (root / name).is_file()
+            and (root / name).resolve() == inside / name
+            and not any(part.startswith(".") for part in PurePosixPath(name).parts)
+        )
+    )
+
+
+def read_package(folder: Path, into: Path) -> Path:
+    """Make a study of a data package, after checking that every file is what was published.
+
+    Parameters
+    ----------
+    folder : Path
+        The package.
+    into : Path
+        Folder to make; the package itself is left as it is.
+
+    Returns
+    -------
+    Path
+        The study: the same bytes as it was published from, so the same curves, manifests, readings and findings.
+
+    Raises
+    ------
+    FileMissingError
+        No package, or a file that it lists is not there.
+    FileRefusedError
+        A descriptor that is not of this kit, or a file that is not what was published.
+    StudyError
+        There is something at `into`.
+    """
+    if into.exists():
+        raise StudyError(str(into), "a study never goes over anything", "something is there", "choose another folder")
+    hashes = _listed_files(folder)
+    for name, sha256 in hashes.items():
+        _check(folder / name, name, sha256)
+    unfinished = into.with_name(f".{into.name}.part")
+    shutil.rmtree(unfinished, ignore_errors=True)
+    for name in FOLDERS:
+        (unfinished / name).mkdir(parents=True)
+    for name in hashes:
+        if name.startswith(f"{STUDY}/"):
+            _copy(folder / name, unfinished / name.removeprefix(f"{STUDY}/"))
+    unfinished.rename(into)
+    return into
+
+
+def _listed_files(folder: Path) -> dict[str, str]:
+    """Give every file that a package lists with its SHA-256: its tables, and by these the study's own files."""
+    path = folder / DESCRIPTOR
+    if not path.is_file():
+        raise FileMissingError(str(path), "a data package has this file", "it is missing", "check the folder's name")
+    try:
+        resources = json.loads(path.read_text(encoding="utf-8"))["resources"]
+        hashes = {str(r["path"]): str(r["hash"]).removeprefix("sha256:") for r in resources}
+        files = f"{_FILES}.csv"
+        _check(folder / files, files, hashes[files])
+        table = pd.read_csv(folder / files, dtype=str, keep_default_na=False)
+        hashes |= dict(zip(table["path"], table["sha256"], strict=True))
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        if isinstance(error, FileRefusedError):
+            raise
+        rule, mend = "it lists every file with its hash", "get the package again from where it was published"
+        raise FileRefusedError(str(path), rule, f"it cannot be read ({error})", mend) from error
+    for name in hashes:
+        if PurePosixPath(name).is_absolute() or ".." in PurePosixPath(name).parts or "\\" in name:
+            raise FileRefusedError(str(path), "a file lies inside the package", f"one is {name!r}", "do not trust it")
+    return hashes
+
+
+def _check(path: Path, name: str, sha256: str) -> None:
+    if not path.is_file():
+        raise FileMissingError(name, "a package holds every file it lists", "this one is missing", "get it again")
+    if _sha256(path.read_bytes()) != sha256:
+        mend = "get the package again from where it was published"
+        raise FileRefusedError(name, "it must be what was published", "its content is another", mend)
+
+
+def _write_table(table: TidyTable, out: Path) -> Iterator[Path]:
+    """Write a table as CSV, and a large one as Parquet beside it where pyarrow is installed."""
+    path = out / f"{table.name}.csv"
+    rows = table.rows.copy()
+    for field in table.fields:
+        if field.type == "number":
+            column = rows[field.name].astype(float)
+            rows[field.name] = (
+                column.astype(object).where(~np.isposinf(column), "INF") if np.isposinf(column).any() else column
+            )
+    path.write_bytes(csv_text(rows).encode())
+    yield path
+    if len(table.rows) >= LARGE_ROWS and importlib.util.find_spec("pyarrow") is not None:
+        compact = path.with_suffix(".parquet")
+        table.rows.to_parquet(compact, engine="pyarrow", index=False, compression="zstd")
+        yield compact
+
+
+def _copy(source: Path, target: Path) -> tuple[int, str]:
+    """Copy a file, and give its size and hash."""
+    content = source.read_bytes()
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.write_bytes(content)
+    return len(content), _sha256(content)
+
+
+def _sha256(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()

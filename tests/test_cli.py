@@ -13,12 +13,14 @@ import urllib.request
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 import psutil
 import pytest
 from click.testing import CliRunner, Result
 
 from ohmshift import __version__
-from ohmshift.cli import REPORT_MARK, main
+from ohmshift.cli import main
+from ohmshift.study.places import shipped_folder
 from ohmshift.study.proposals import start_study
 
 if TYPE_CHECKING:
@@ -58,7 +60,7 @@ def test_version_is_the_packages() -> None:
 
 def test_help_names_every_command() -> None:
     result = run("--help")
-    assert [name for name in ("lab", "check", "new", "report") if name not in result.output] == []
+    assert [name for name in ("lab", "check", "survey", "new", "report") if name not in result.output] == []
 
 
 def test_starting_the_command_line_is_light() -> None:
@@ -122,6 +124,17 @@ def test_broken_settings_are_one_line(study: Path) -> None:
     result = run("check", study)
     assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
     assert "valid TOML" in result.stderr
+
+
+def test_survey_writes_one_row_a_change(tmp_path: Path) -> None:
+    demo = shipped_folder("data_demo")
+    out = tmp_path / "survey.parquet"
+    result = run("survey", demo, "--out", out, "--workers", 2)
+    assert (result.exit_code, result.output) == (0, f"{out}: 27 changes of 18 earphones.\n")
+    assert len(pd.read_parquet(out)) == 27
+    refused = run("survey", demo, "--out", tmp_path / "none" / "survey.parquet")
+    assert refused.exit_code == 2
+    assert "the folder to write to must be there" in refused.output
 
 
 def test_check_as_a_program_on_a_console_with_few_letters(study: Path) -> None:
@@ -193,26 +206,26 @@ def test_new_tells_which_names_do_not_fit(bare: Path) -> None:
     assert run("new", bare, "--pattern", "{pot}").exit_code == 2
 
 
-def test_report_goes_into_its_own_folder_only(study: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_report_states_its_date_and_sums_up_what_it_wrote(
+    study: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     seen = []
 
-    def write_report(folder: Path, out: Path, *, progress: object) -> list[Path]:
-        seen.append((folder, callable(progress)))
-        (out / "article.html").write_text("article")
-        return [out / "article.html"]
+    def write_report(folder: Path, out: Path, *, date: str, progress: object) -> list[Path]:
+        seen.append((folder, date, callable(progress)))
+        return [out / "article.html", out / "stills" / "a.png", out / "stills" / "b.png"]
 
     monkeypatch.setattr("ohmshift.show.report.write_report", write_report)
     out = tmp_path / "out"
-    for _ in range(2):  # the second goes over the first
-        result = run("report", study, "--out", out)
-        assert (result.exit_code, result.output.strip()) == (0, str(out / "article.html"))
-    assert seen == [(study, True)] * 2
-    assert (out / REPORT_MARK).exists()
-    for taken in (study, study / "responses", study / "study.toml"):
-        result = run("report", study, "--out", taken)
-        assert result.exit_code == 2
-        assert "empty folder" in result.stderr
-    assert len(seen) == 2
+    result = run("report", study, "--out", out, "--date", "2026-05-04")
+    assert (result.exit_code, result.output) == (0, f"{out / 'article.html'}\n{out / 'stills'}: 2 files\n")
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "86400")
+    assert run("report", study, "--out", out).exit_code == 0
+    assert seen == [(study, "2026-05-04", True), (study, "1970-01-02", True)]
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "soon")
+    refused = run("report", study, "--out", out)
+    assert refused.exit_code == 2
+    assert "whole number of seconds since 1970" in refused.output
 
 
 def free_port() -> int:

@@ -98,6 +98,26 @@ def check(study: Path) -> None:
 
 
 @main.command()
+@click.argument("study", type=click.Path(path_type=Path))
+@click.option("--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="Parquet file to write.")
+@click.option("--workers", default=1, show_default=True, type=click.IntRange(1), help="Processes that share the work.")
+def survey(study: Path, *, out: Path, workers: int) -> None:
+    """Measure and judge every change of STUDY, however many there are; write one row each to a Parquet file."""
+    from concurrent.futures import ProcessPoolExecutor  # noqa: PLC0415 - commands start light
+    from contextlib import ExitStack  # noqa: PLC0415 - as above
+
+    from ohmshift.study.survey import survey_study  # noqa: PLC0415 - as above
+
+    with ExitStack() as stack:
+        executor = stack.enter_context(ProcessPoolExecutor(workers)) if workers > 1 else None
+        made = survey_study(study, out, executor=executor, progress=_bar("earphones"))
+    left_out = [problem for problem in made.problems if problem.effect == "left out"]
+    _list_problems("Left out, until mended", left_out)
+    click.echo(f"{made.path}: {made.n_changes} changes of {made.n_earphones} earphones.")
+    raise SystemExit(1 if left_out else 0)
+
+
+@main.command()
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--pattern", help="How response files are named, as {earphone}_{channel}_{added_ohm}ohm_{seat}.")
 @click.option("--untouched", is_flag=True, help="The resistance was changed without touching the earphone.")

@@ -222,12 +222,14 @@ def write_newsletter(out: Path, samples: list[Sample]) -> list:
     f, Z = sample.truth
     rng = stream(NOISE, 901)
     noise = 0.15 * ears.smooth_curve(rng.standard_normal(ears.LATTICE.size), f, 0.3)
-    level = [np.interp(np.log(mid), np.log(f), change_db(Z, added_ohm, 1.0) + noise) for mid in BAND_MIDS_HZ]
+    mids = 1000 * 10 ** (np.arange(-17, 14) / 10)
+    names = (20, *NOMINAL_HZ, 20_000)
+    level = [np.interp(np.log(mid), np.log(f), change_db(Z, added_ohm, 1.0) + noise) for mid in mids]
     file = f"published/newsletter_{name.lower()}_{added_ohm}ohm.csv"
     write_csv(
         out / file,
         ["Frequency (Hz)", "Change (dB)"],
-        [[hz, f"{y:.1f}"] for hz, y in zip(NOMINAL_HZ, level, strict=True)],
+        [[hz, f"{y:.1f}"] for hz, y in zip(names, level, strict=True)],
     )
     notes = "table on the back page, rounded to 0.1 dB"
     return [Path(file).name, "Counter Newsletter", name, added_ohm, 1, "change", 1, 0.05, notes]

@@ -40,7 +40,7 @@ from scipy.optimize import brentq
 from ohmshift.curves.alignment import align_resonance
 from ohmshift.curves.smoothing import band_levels
 from ohmshift.curves.values import ResponseSet
-from ohmshift.evidence.agreement import Agreement, judge_agreement
+from ohmshift.evidence.agreement import judge_agreement
 from ohmshift.evidence.changes import measure_change
 from ohmshift.evidence.estimates import borrow_uncertainty, estimate_change
 from ohmshift.evidence.floors import estimate_noise_floor
@@ -50,6 +50,7 @@ EARPHONES = 12
 MIDRANGE = (BANDS.mid_hz > 90) & (BANDS.mid_hz < 5600)
 OTHER = Rig(loudness_of_noise=1.4)
 Pair = tuple[ResponseSet, ResponseSet]
+Said = tuple[str, str, float]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -106,7 +107,7 @@ def measure(
     return first, second
 
 
-def judge_study(rng: np.random.Generator, case: Case, sizes_db: np.ndarray) -> list[Agreement]:
+def judge_study(rng: np.random.Generator, case: Case, sizes_db: np.ndarray) -> list[Said]:
     own, theirs = [], []
     for i, size_db in enumerate(sizes_db):
         earphone = make_earphone(rng)
@@ -125,25 +126,26 @@ def judge_study(rng: np.random.Generator, case: Case, sizes_db: np.ndarray) -> l
             second = borrow_uncertainty(
                 change.frequency_hz, change.change_db, floor, party="theirs", label=change.label, added_ohm=15.0
             )
-        found.append(judge_agreement(first, second))
+        agreement = judge_agreement(first, second)
+        found.append((agreement.first.word, agreement.whole.word, agreement.first.bound_db))
     return found
 
 
 def tabulate(case: Case, studies: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
-    said: dict[float, list[Agreement]] = {size: [] for size in SIZES_DB}
+    said: dict[float, list[Said]] = {size: [] for size in SIZES_DB}
     for _ in range(studies):
         sizes_db = rng.permutation(np.repeat(SIZES_DB, EARPHONES // len(SIZES_DB)))
-        for size_db, agreement in zip(sizes_db, judge_study(rng, case, sizes_db), strict=True):
-            said[float(size_db)].append(agreement)
+        for size_db, words in zip(sizes_db, judge_study(rng, case, sizes_db), strict=True):
+            said[float(size_db)].append(words)
     for size_db, found in said.items():
         n = len(found)
         cells = []
-        for pick in (lambda a: a.first, lambda a: a.whole):
-            words = [pick(agreement).word for agreement in found]
+        for place in (0, 1):
+            words = [words[place] for words in found]
             order = ("reproduced", "not reproduced", "differs", "cannot tell")
             cells.append(" / ".join(f"{100 * words.count(word) / n:.1f}" for word in order))
-        bound = np.median([agreement.first.bound_db for agreement in found])
+        bound = np.median([words[2] for words in found])
         print(f"| {case.name} | {size_db:g} | {cells[0]} | {cells[1]} | {bound:.2f} | {n} |", flush=True)
 
 

@@ -44,7 +44,7 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> Written:
     study = shelve(folder / "study")
     comparison = compare_study(study)
     facts = gather_all_facts(study, comparison)
-    (path,) = write_collection_page(study, comparison, folder / "out", facts=facts)
+    (path,) = write_collection_page(study, comparison, folder / "out", facts=facts, sheets="sheets")
     return Written(address=path.as_uri(), facts={one.name: one for one in facts})
 
 
@@ -316,6 +316,8 @@ def test_an_earphone_without_anything_is_shown_as_such(collection: Page) -> None
     open_one(collection, ALONE)
     assert collection.locator("#one figure:visible").count() == 0
     assert "is not known" in str(collection.text_content("#yours"))
+    assert collection.get_attribute("#one-sheet", "href") == "sheets/thimble.html"
+    assert collection.locator("#one-sheet").is_visible()
     file, rows = saved_csv(collection, "#one-csv")
     assert (file, rows) == ("thimble.csv", [])
 

@@ -146,7 +146,7 @@
 
   // ---- Table: sorting, filtering, the columns of the reader's source ------------------------------------------------
 
-  let sorted = { key: "", rising: true };
+  let sorted = { key: "size", rising: false }; // as the page was written
   const collator = new Intl.Collator("en", { numeric: true });
   const cellOf = (row, key) => row.cells[heads.find((head) => head.dataset.key === key).cellIndex];
   const compare = (a, b) => {
@@ -169,7 +169,6 @@
   };
   const ordered = () => [...$("rows").tBodies[0].rows].filter((row) => !row.hidden);
   const saySorted = () => {
-    if (!sorted.key) return "";
     const head = heads.find((one) => one.dataset.key === sorted.key);
     return `, sorted by ${head.textContent.trim()}, ${sorted.rising ? "ascending" : "descending"}`;
   };
@@ -499,6 +498,8 @@
     $("one-facts").replaceChildren(...one.facts.flatMap(([name, text]) => [html("dt", name), html("dd", text)]));
     $("one-cautions").replaceChildren(...one.cautions.map((text) => html("li", text)));
     $("one-cautions").parentElement.hidden = one.cautions.length === 0;
+    $("one-sheet").parentElement.hidden = !data.sheets;
+    $("one-sheet").href = `${data.sheets}/${encodeURIComponent(one.file)}.html`;
     $("condition").replaceChildren(
       ...one.conditions.map((found, i) => html("option", three(found.added_ohm), { value: i })));
     $("measured-with").hidden = one.conditions.length < 2;
@@ -676,6 +677,5 @@
   addEventListener("resize", () => { if (shown) updateSoon(); });
 
   filter();
-  sortBy("size", false);
   route(true);
 })();

@@ -35,6 +35,7 @@ def write_collection_page(
     out: Path,
     *,
     facts: Sequence[EarphoneFacts] | None = None,
+    sheets: str = "",
     date: str = "",
     progress: Callable[[Iterable[Any]], Iterable[Any]] = iter,
 ) -> list[Path]:
@@ -50,6 +51,8 @@ def write_collection_page(
         Folder to write into; made where it is not there.
     facts : sequence of EarphoneFacts, optional
         Facts of all earphones, as `gather_all_facts` gives them; gathered here where not given.
+    sheets : str
+        Folder of the review sheets, seen from the page, such as "sheets"; the page then links to each earphone's.
     date : str
         Date to state on the page; none by default, so that the same study gives the same bytes.
     progress : callable
@@ -61,13 +64,15 @@ def write_collection_page(
         The page.
     """
     gathered = gather_all_facts(study, comparison, progress=progress) if facts is None else tuple(facts)
-    page = _render(study, comparison, gathered, date)
+    page = _render(study, comparison, gathered, sheets=sheets, date=date)
     out.mkdir(parents=True, exist_ok=True)
     (out / COLLECTION_PAGE).write_text(page, encoding="utf-8")
     return [out / COLLECTION_PAGE]
 
 
-def _render(study: Study, comparison: StudyComparison, facts: Sequence[EarphoneFacts], date: str) -> str:
+def _render(
+    study: Study, comparison: StudyComparison, facts: Sequence[EarphoneFacts], *, sheets: str, date: str
+) -> str:
     rows, scales = collect_rows(facts)
     added = {row.added_ohm for row in rows if row.added_ohm is not None}
     script, style = _own("collection_page.js"), _own("collection_page.css")
@@ -88,7 +93,7 @@ def _render(study: Study, comparison: StudyComparison, facts: Sequence[EarphoneF
         safety=SAFETY,
         date=date,
         version=__version__,
-        data=Markup(script_json(pack_collection(study, comparison, facts))),  # noqa: S704 - escaped for a script
+        data=Markup(script_json({**pack_collection(study, comparison, facts), "sheets": sheets})),  # noqa: S704 - escaped for a script
         script=Markup(script),  # noqa: S704 - our own file
         style=Markup(style),  # noqa: S704 - our own file
         script_hash=_hash(script),

@@ -108,7 +108,7 @@ def collect_rows(facts: Sequence[EarphoneFacts]) -> tuple[tuple[CollectionRow, .
     Returns
     -------
     rows : tuple of CollectionRow
-        In the order of the facts.
+        The largest change first; what was not compared comes last.
     scales : SmallScales
         Scales of their small charts.
     """
@@ -119,7 +119,8 @@ def collect_rows(facts: Sequence[EarphoneFacts]) -> tuple[tuple[CollectionRow, .
         change_db=(max(low, -_MOST_DB), min(high, _MOST_DB)), impedance_ohm=ohm_range(*known or [np.empty(0)])
     )
     names = file_names(one.name for one in facts)
-    return tuple(_row(one, f"earphone-{names[one.name]}", scales) for one in facts), scales
+    rows = [_row(one, f"earphone-{names[one.name]}", scales) for one in facts]
+    return tuple(sorted(rows, key=lambda row: np.inf if row.size_db is None else -row.size_db)), scales
 
 
 def _row(facts: EarphoneFacts, place: str, scales: SmallScales) -> CollectionRow:

@@ -106,7 +106,7 @@ def _write_parts(
         *(partial(_write_stills, article, number, part / "stills") for number in range(len(article.findings))),
         *(partial(_write_film, sweep, part / "motion", stems[sweep.label]) for sweep in sweeps),
         lambda: _write_figures(comparison, stems, part / "figures"),
-        lambda: write_collection_page(study, comparison, part, facts=facts, date=date),
+        lambda: write_collection_page(study, comparison, part, facts=facts, sheets="sheets", date=date),
         lambda: write_review_sheets(study, comparison, part / "sheets", facts=facts, date=date),
         lambda: write_package(study, comparison, part / "package", date=date),
         *(page.result for page in pages),

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-import importlib.util
 import json
 import shutil
 from pathlib import PurePosixPath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -65,7 +64,7 @@ def write_package(study: Study, comparison: StudyComparison, out: Path, *, date:
     Returns
     -------
     list of Path
-        datapackage.json, the tables as CSV, large ones as Parquet too where pyarrow is installed, README.txt,
+        datapackage.json, the tables as CSV, large ones as Parquet too, README.txt,
         CITATION.cff, and the study's own files under study/.
 
     Raises
@@ -210,21 +209,24 @@ def _check(path: Path, name: str, sha256: str) -> None:
 
 
 def _write_table(table: TidyTable, out: Path) -> Iterator[Path]:
-    """Write a table as CSV, and a large one as Parquet beside it where pyarrow is installed."""
+    """Write a table as CSV, and a large one as Parquet beside it."""
     path = out / f"{table.name}.csv"
-    rows = table.rows.copy()
-    for field in table.fields:
-        if field.type == "number":
-            column = rows[field.name].astype(float)
-            rows[field.name] = (
-                column.astype(object).where(~np.isposinf(column), "INF") if np.isposinf(column).any() else column
-            )
-    path.write_bytes(csv_text(rows).encode())
+    path.write_bytes(csv_text(table.rows.assign(**_spell_infinity(table))).encode())
     yield path
-    if len(table.rows) >= LARGE_ROWS and importlib.util.find_spec("pyarrow") is not None:
+    if len(table.rows) >= LARGE_ROWS:
         compact = path.with_suffix(".parquet")
         table.rows.to_parquet(compact, engine="pyarrow", index=False, compression="zstd")
         yield compact
+
+
+def _spell_infinity(table: TidyTable) -> dict[str, pd.Series[Any]]:
+    """Write an infinite bound as Table Schema does."""
+    numbers = {field.name: table.rows[field.name].astype(float) for field in table.fields if field.type == "number"}
+    return {
+        name: column.astype(object).where(~np.isposinf(column), "INF")
+        for name, column in numbers.items()
+        if np.isposinf(column).any()
+    }
 
 
 def _copy(source: Path, target: Path) -> tuple[int, str]:

@@ -213,6 +213,7 @@ def test_report_states_its_date_and_sums_up_what_it_wrote(
 
     def write_report(folder: Path, out: Path, *, date: str, progress: object) -> list[Path]:
         seen.append((folder, date, callable(progress)))
+        (out / "stills").mkdir(parents=True, exist_ok=True)
         return [out / "article.html", out / "stills" / "a.png", out / "stills" / "b.png"]
 
     monkeypatch.setattr("ohmshift.show.report.write_report", write_report)

@@ -1,18 +1,37 @@
-"""The write-up: everything escaped, nothing fetched, numbers that a spreadsheet leaves alone."""
+"""The write-up: all escaped, nothing fetched, numbers that a spreadsheet leaves alone, words from the settings."""
 
 from __future__ import annotations
 
 import csv
+import html
 import html.parser
+import re
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import nbformat
+import mistune
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from ohmshift.errors import StudyError
-from ohmshift.show import report
-from ohmshift.show.article import NUMBERS, PAGE, findings_html, write_article
-from ohmshift.study.batch import StudyComparison, compare_study
+from ohmshift.show.article import CAUTIONS, Article, compose_article
+from ohmshift.show.glossary import read_glossary, terms_used
+from ohmshift.show.illustrations import draw_finding
+from ohmshift.show.markdown import escape_markdown, markdown_table
+from ohmshift.show.methods import say_setting
+from ohmshift.show.outline import CAPTION, compose_outline, write_caption
+from ohmshift.show.publishing import (
+    MARKDOWN,
+    NUMBERS,
+    OUTLINE,
+    PAGE,
+    article_markdown,
+    findings_html,
+    outline_markdown,
+    write_article,
+)
+from ohmshift.study.batch import ComparisonOptions, StudyComparison, compare_study
 from ohmshift.study.findings import Finding, Quantity, append_finding, read_findings, retract_finding
 from ohmshift.study.folder import Study, open_study
 from ohmshift.study.places import demo_copy
@@ -20,14 +39,25 @@ from ohmshift.study.places import demo_copy
 if TYPE_CHECKING:
     from pathlib import Path
 
-NASTY = '<script>alert("x")</script> & =1+1'
+NASTY = '<script>alert("x")</script> & =1+1 [click](javascript:x) ![p](http://x/y.png) `code` *b* | c'
+DATE = "2026-11-25"
 
 
 @pytest.fixture(scope="module")
 def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
     folder = demo_copy(tmp_path_factory.mktemp("article") / "study")
     number = Quantity(name="=cmd()", value=-1.25, unit="dB", low=-2.0, high=-0.5)
-    append_finding(folder, Finding(statement=NASTY, caveat=NASTY, quantities=(number,), data={"gone.csv": "0" * 64}))
+    append_finding(
+        folder,
+        Finding(
+            statement=NASTY,
+            caveat=NASTY,
+            quantities=(number,),
+            data={"gone.csv": "0" * 64},
+            settings={"<b>_db": 1.0, "words": NASTY},
+            notebook=NASTY,
+        ),
+    )
     return open_study(folder)
 
 
@@ -37,34 +67,57 @@ def comparison(study: Study) -> StudyComparison:
 
 
 @pytest.fixture(scope="module")
-def page(study: Study, comparison: StudyComparison, tmp_path_factory: pytest.TempPathFactory) -> str:
-    written, _ = write_article(study, comparison, tmp_path_factory.mktemp("out"))
-    return written.read_text(encoding="utf-8")
+def written(study: Study, comparison: StudyComparison, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("out")
+    write_article(study, comparison, out, date=DATE)
+    return out
+
+
+@pytest.fixture(scope="module")
+def page(written: Path) -> str:
+    return (written / PAGE).read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def article(study: Study, comparison: StudyComparison) -> Article:
+    return compose_article(study, comparison, date=DATE)
 
 
 class Tags(html.parser.HTMLParser):
     def __init__(self, text: str) -> None:
         super().__init__()
         self.found: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
         self.feed(text)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.found.append((tag, dict(attrs)))
 
+    def handle_data(self, data: str) -> None:
+        self.words.append(data)
+
+
+def words_of(text: str) -> str:
+    return " ".join("".join(Tags(text).words).split())
+
 
 def test_what_users_wrote_is_escaped(page: str) -> None:
     tags = Tags(page).found
     assert "script" not in {tag for tag, _ in tags}
-    assert page.count("&lt;script&gt;") >= 2
+    assert page.count("&lt;script&gt;") >= 4
+    assert words_of(page).count(" ".join(NASTY.split())) >= 4
     assert "<script" not in findings_html([Finding(statement=NASTY, caveat=NASTY)])
 
 
 def test_nothing_is_fetched(page: str) -> None:
     for tag, attributes in Tags(page).found:
-        target = attributes.get("src") or (attributes.get("href") if tag in {"link", "script"} else None)
-        assert target is None or target.startswith("data:"), (tag, target)
+        for name in ("src", "srcset"):
+            assert attributes.get(name, "data:").startswith("data:"), (tag, name)
+        assert tag != "a" or attributes["href"].startswith("#")
+        assert tag not in {"link", "iframe", "object"}
     assert "url(" not in page
     assert "@import" not in page
+    assert "default-src 'none'" in page
 
 
 def test_every_picture_has_words_and_every_finding_its_caveat(page: str, study: Study) -> None:
@@ -73,25 +126,25 @@ def test_every_picture_has_words_and_every_finding_its_caveat(page: str, study: 
     standing = read_findings(study.folder).standing
     assert len(pictures) == sum(bool(finding.earphone) for finding in standing) == 3
     assert all(attributes["alt"] for attributes in pictures)
-    assert page.count('class="caveat"') == sum(tag == "article" for tag, _ in tags) == len(standing)
+    assert page.count("<strong>Caveat.</strong>") == sum(tag == "article" for tag, _ in tags) == len(standing)
+    sources = [attributes["media"] for tag, attributes in tags if tag == "source"]
+    assert sum("dark" in media for media in sources) == 2 * len(pictures)
+    assert sum("max-width" in media for media in sources) == 2 * len(pictures)
 
 
 def test_every_earphone_stands_in_a_table(page: str, study: Study) -> None:
     for name in study.names:
-        assert f"<td>{name}</td>" in page
+        assert f'<th scope="row">{name}</th>' in page
     assert "&lt;td&gt;" not in page
 
 
 def test_a_file_that_is_not_what_it_was_is_named(page: str) -> None:
-    assert "not what they were" in page
+    assert "not what they are" in page or "not what they were" in page
     assert "gone.csv" in page
 
 
-def test_numbers_are_numbers_and_text_is_no_formula(study: Study, comparison: StudyComparison, tmp_path: Path) -> None:
-    _, numbers = write_article(study, comparison, tmp_path)
-    assert (tmp_path / PAGE).exists()
-    assert numbers == tmp_path / NUMBERS
-    with numbers.open(encoding="utf-8", newline="") as file:
+def test_numbers_are_numbers_and_text_is_no_formula(written: Path) -> None:
+    with (written / NUMBERS).open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     last = rows[-1]
     assert float(last["value"]) == -1.25
@@ -101,19 +154,23 @@ def test_numbers_are_numbers_and_text_is_no_formula(study: Study, comparison: St
     assert "@" not in starts
 
 
-def test_same_inputs_give_the_same_bytes(study: Study, comparison: StudyComparison, tmp_path: Path) -> None:
-    for name in ("one", "two"):
-        write_article(study, comparison, tmp_path / name)
-    for file in (PAGE, NUMBERS):
-        assert (tmp_path / "one" / file).read_bytes() == (tmp_path / "two" / file).read_bytes()
+def test_same_inputs_give_the_same_bytes(
+    study: Study, comparison: StudyComparison, written: Path, tmp_path: Path
+) -> None:
+    for path in write_article(study, comparison, tmp_path, date=DATE):
+        assert path.read_bytes() == (written / path.relative_to(tmp_path)).read_bytes(), path.name
+    other = compose_article(study, comparison, date="2026-11-26")
+    for name, text in ((MARKDOWN, article_markdown(other)), (OUTLINE, outline_markdown(other))):
+        assert text.replace("2026-11-26", DATE) == (written / name).read_text(encoding="utf-8")
 
 
 def test_order_and_choice(study: Study, comparison: StudyComparison, tmp_path: Path) -> None:
     chosen = ["demo-grater", "demo-whisk"]
-    written, _ = write_article(study, comparison, tmp_path, finding_ids=chosen)
-    text = written.read_text(encoding="utf-8")
-    assert text.index("finding demo-grater") < text.index("finding demo-whisk")
-    assert "finding demo-spoon" not in text
+    write_article(study, comparison, tmp_path, finding_ids=chosen)
+    for name in (PAGE, MARKDOWN):
+        text = (tmp_path / name).read_text(encoding="utf-8")
+        assert text.index("finding demo-grater") < text.index("finding demo-whisk")
+        assert "finding demo-spoon" not in text
     with pytest.raises(StudyError, match="only findings that stand"):
         write_article(study, comparison, tmp_path, finding_ids=["nobody"])
 
@@ -121,39 +178,120 @@ def test_order_and_choice(study: Study, comparison: StudyComparison, tmp_path: P
 def test_a_retracted_finding_is_left_out(comparison: StudyComparison, tmp_path: Path) -> None:
     folder = demo_copy(tmp_path / "study")
     retract_finding(folder, "demo-spoon", "seat leaked")
-    written, _ = write_article(open_study(folder), comparison, tmp_path / "out")
-    assert "finding demo-spoon" not in written.read_text(encoding="utf-8")
+    assert "demo-spoon" not in {i.finding.id for i in compose_article(open_study(folder), comparison).findings}
 
 
-def write_notebook(path: Path, code: str) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    notebook = nbformat.v4.new_notebook(
-        cells=[nbformat.v4.new_markdown_cell("# Which folder?"), nbformat.v4.new_code_cell(code)]
-    )
-    nbformat.write(notebook, path)
+def test_markdown_shows_what_users_wrote_as_words(written: Path) -> None:
+    for name in (MARKDOWN, OUTLINE):
+        text = (written / name).read_text(encoding="utf-8")
+        rendered = mistune.create_markdown(escape=False, plugins=["table", "url", "strikethrough"])(text)
+        tags = Tags(rendered).found
+        assert {tag for tag, _ in tags} <= {
+            *("h1", "h2", "h3", "p", "strong", "img", "table", "thead", "tbody", "tr", "th", "td"),
+            *("blockquote", "ul", "li", "pre", "code"),
+        }, name
+        assert words_of(rendered).count(" ".join(NASTY.split())) >= 2, name
+        for tag, attributes in tags:
+            assert tag != "img" or (written / attributes["src"]).is_file()
 
 
-def test_report_holds_everything_and_leaves_the_study_alone(
-    study: Study, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    write_notebook(tmp_path / "shipped" / "00_where.ipynb", "from pathlib import Path\nPath.cwd().name")
-    monkeypatch.setattr(report, "shipped_folder", lambda _: tmp_path / "shipped")
-    before = {path: path.stat().st_mtime_ns for path in study.folder.rglob("*") if path.is_file()}
-    done: list[object] = []
-    written = report.write_report(
-        study.folder, tmp_path / "out", progress=lambda parts: [done.append(part) or part for part in parts]
-    )
-    assert before == {path: path.stat().st_mtime_ns for path in study.folder.rglob("*") if path.is_file()}
-    assert len(done) == 3
-    assert all(path.stat().st_size > 0 for path in written)
-    names = {path.relative_to(tmp_path / "out").as_posix() for path in written}
-    assert {"article.html", "numbers.csv", "figures/ladle_15ohm.png", "notebooks/00_where.html"} <= names
-    assert sum(name.endswith(".svg") for name in names) == len(study.names)
-    assert "<pre>'study'</pre>" in (tmp_path / "out/notebooks/00_where.html").read_text(encoding="utf-8")
+@pytest.mark.source("independent", ref="mistune 3, a reader of CommonMark with tables, on any text")
+@given(st.text(alphabet=st.characters(codec="utf-8", exclude_characters="\ufffd"), max_size=60))
+def test_any_text_survives_markdown(text: str) -> None:
+    shown = "".join(c if c.isprintable() or c.isspace() else "\ufffd" for c in text).split()
+    render = mistune.create_markdown(escape=False, plugins=["table", "url", "strikethrough", "footnotes"])
+    for page in (render(f"{escape_markdown(text)}\n"), render(f"- {escape_markdown(text)}\n")):
+        tags = {tag for tag, _ in Tags(page).found}
+        assert tags <= {"p", "ul", "li"}
+        assert words_of(page).split() == shown
+    cells = Tags(render(str(markdown_table([text, "b"], [["1", text]]))))
+    assert [tag for tag, _ in cells.found if tag in {"th", "td"}] == ["th", "th", "td", "td"]
 
 
-def test_a_notebook_that_fails_is_named(study: Study, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    write_notebook(tmp_path / "shipped" / "00_bad.ipynb", "1 / 0")
-    monkeypatch.setattr(report, "shipped_folder", lambda _: tmp_path / "shipped")
-    with pytest.raises(StudyError, match=r"00_bad.ipynb: .*ZeroDivisionError.*ohmshift lab"):
-        report.write_report(study.folder, tmp_path / "out")
+def test_methods_say_the_settings_that_were_used(article: Article, study: Study) -> None:
+    text = " ".join(article.methods)
+    assert "18 earphones were measured on this rig: occluded-ear simulator, simulated" in text
+    assert "0, 5, 15, 33 and 120 ohm" in text
+    assert "0.6 ohm output impedance and a cable of 0.25 ohm" in text
+    assert "Cauldron (2.25 ohm)" in text
+    assert "Mortar stayed seated" in text
+    assert "Settings of findings 1 and 2: added resistance 15 ohm; channel both; margin 1 dB" in text
+    assert "not certain for Kettle" in text
+    other = compare_study(study, options=ComparisonOptions(warp="none", alpha=0.01, level_low_hz=300.0))
+    text = " ".join(compose_article(study, other).methods)
+    assert "curves were left as measured" in text
+    assert "false alarms of 1 %" in text
+    assert "300 Hz to 2 kHz" in text
+
+
+def test_limits_follow_from_the_data(article: Article, comparison: StudyComparison) -> None:
+    text = " ".join(article.limits)
+    verdicts = {name: comparison.verdict(name, 15.0) for name in comparison.by_size()}
+    for name, verdict in verdicts.items():
+        assert (name in article.limits[0]) == (verdict.word == "cannot tell")
+    unreadable = sum(int((verdict.judged & ~verdict.readable).sum()) for verdict in verdicts.values())
+    assert f"In {unreadable} of " in text
+    assert "How much quieter Sieve became is not known" in text
+    assert "about 0.9 would still be called changed" in text  # 18 x 0.05
+
+
+def test_settings_in_words() -> None:
+    assert say_setting("output_ohm", 0.6) == ("amplifier output impedance", "0.6 ohm")
+    assert say_setting("smoothing", 0) == ("smoothing of the thin line", "none")
+    assert say_setting("left_out", ("a", 2.0, None)) == ("left out", "a, 2, not set")
+    assert say_setting("gain_db", True) == ("gain", "yes")
+
+
+def test_glossary_is_the_books(article: Article) -> None:
+    book = dict(read_glossary())
+    assert len(book) > 25
+    assert all(book[term] == meaning for term, meaning in article.glossary)
+    assert {"margin", "level drop", "seat, reseating", "cross-check"} <= {term for term, _ in article.glossary}
+    assert terms_used("marginal note; unchanged") == ()
+    assert [term for term, _ in terms_used("two changes")] == ["change"]
+
+
+def test_reproducibility_says_all_it_takes(page: str, article: Article, study: Study) -> None:
+    assert f"ohmshift report study --out report --date {DATE}" in page
+    for name, sha256 in study.data_hashes().items():
+        assert name in page
+        assert sha256 in page
+    assert article.digest in page
+    assert "numpy" in page
+
+
+def test_the_figure_is_the_findings(study: Study, comparison: StudyComparison) -> None:
+    settings = {"earphone": "Whisk", "added_ohm": 15.0, "channel": "left", "margin_db": 2.0}
+    finding = Finding(statement="s", caveat="c", earphone="Whisk", settings=settings)
+    one = draw_finding(study, comparison, finding)
+    both = draw_finding(study, comparison, replace(finding, settings={**settings, "channel": "both"}))
+    assert one is not None
+    assert both is not None
+    assert abs(one.lines[1].y - both.lines[1].y).max() > 0.01
+    assert {level.y for level in one.levels} == {2.0, -2.0, 0.0}
+    assert draw_finding(study, comparison, Finding(statement="s", caveat="c")) is None
+
+
+def test_outline_is_a_numbered_script_with_captions(article: Article, written: Path) -> None:
+    outline = compose_outline(article)
+    assert [scene.number for scene in outline.scenes] == [1, 2, 3, 4]
+    for scene, item in zip(outline.scenes, article.findings, strict=True):
+        assert scene.say[0] == item.finding.statement
+        assert item.finding.caveat in scene.say[-1]
+        assert scene.captions
+        assert all(0 < len(caption) <= CAPTION for caption in scene.captions)
+    assert set(CAUTIONS) <= set(outline.closing)
+    text = (written / OUTLINE).read_text(encoding="utf-8")
+    assert re.search(r"^## 1\. Whisk \(about \d+ s\)$", text, re.MULTILINE)
+
+
+@given(st.text(min_size=1, max_size=300).filter(str.strip), st.floats(-1e5, 1e5))
+def test_a_caption_keeps_its_number(name: str, value: float) -> None:
+    caption = write_caption("Ladle", Quantity(name=name.strip(), value=value, unit="dB", low=value, high=value))
+    assert "(95 %: " in caption
+    assert caption.endswith(")")
+    assert len(caption) <= CAPTION
+
+
+def test_html_escapes_like_the_standard_library(page: str) -> None:
+    assert html.escape(NASTY, quote=False).split("[")[0].strip() in page.replace("&#34;", '"')

@@ -71,9 +71,7 @@ class Illustrated:
     @property
     def numbers(self) -> tuple[tuple[str, str, str, str], ...]:
         """Each number of the finding: name, value, 95 % interval and unit."""
-        return tuple(
-            (q.name, _number(q.value), _interval(q), "" if q.unit == "1" else q.unit) for q in self.finding.quantities
-        )
+        return tuple(_say_quantity(quantity) for quantity in self.finding.quantities)
 
     @property
     def figure_table(self) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
@@ -238,21 +236,30 @@ def _illustrate(study: Study, comparison: StudyComparison, finding: Finding, num
 
 
 def _written(table: pd.DataFrame) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
-    rows = tuple(tuple(_cell(cell) for cell in row) for row in table.itertuples(index=False))
-    return tuple(str(name) for name in table.columns), rows
+    columns = [
+        [_number(value, _decimals(column)) for value in column]
+        if column.dtype.kind == "f"
+        else [str(cell) for cell in column]
+        for _, column in table.items()
+    ]
+    return tuple(str(name) for name in table.columns), tuple(zip(*columns, strict=True))
 
 
-def _cell(cell: object) -> str:
-    if isinstance(cell, float):
-        return _number(cell) if np.isfinite(cell) else "–"
-    return str(cell)
+def _decimals(values: pd.Series[float]) -> int:
+    """Count the decimals that a rounded column shows."""
+    known = values[np.isfinite(values)]
+    return max((len(f"{value:.10g}".partition(".")[2]) for value in known if "e" not in f"{value:.10g}"), default=0)
 
 
-def _number(value: float) -> str:
-    return f"{value:.3g}".replace("-", "−")
+def _number(value: float, decimals: int) -> str:
+    return f"{value:.{decimals}f}".replace("-", "−") if np.isfinite(value) else "–"
 
 
-def _interval(quantity: Quantity) -> str:
-    if quantity.low is None or quantity.high is None:
-        return "–"
-    return f"{_number(quantity.low)} to {_number(quantity.high)}"
+def _say_quantity(quantity: Quantity) -> tuple[str, str, str, str]:
+    """Write a number and its interval with as many decimals as three digits of the largest take."""
+    ends = [] if quantity.low is None or quantity.high is None else [quantity.low, quantity.high]
+    largest = max(abs(value) for value in (quantity.value, *ends))
+    whole = float(quantity.value).is_integer() and not ends
+    decimals = 0 if whole or largest == 0 else int(min(max(2 - np.floor(np.log10(largest)), 0), 6))
+    interval = " to ".join(_number(end, decimals) for end in ends) or "–"
+    return quantity.name, _number(quantity.value, decimals), interval, "" if quantity.unit == "1" else quantity.unit

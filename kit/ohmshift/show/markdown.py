@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 _MARKS = re.compile(r"([\\`*_{}\[\]()#!|~$^])")
 _ENTITIES = {"&": "&amp;", "<": "&lt;", ">": "&gt;"}
 _LINKS = re.compile(r"(?i)(?<=\bwww)\.|(?<=\bhttp):|(?<=\bhttps):|(?<=\bftp):|(?<=\bmailto):|@")
-_START = re.compile(r"^([-+=:]|\d{1,9}(?=[.)]))")
+_START = re.compile(r"^(\d{0,9})([-+=:.])(?=\s|$|\2)")
 
 
 class Ready(str):
@@ -49,7 +49,7 @@ def escape_markdown(text: object) -> Ready:
     line = " ".join("".join(c if c.isprintable() or c.isspace() else "\ufffd" for c in str(text)).split())
     line = _MARKS.sub(r"\\\1", "".join(_ENTITIES.get(c, c) for c in line))
     line = _LINKS.sub(lambda match: f"\\{match[0]}", line)
-    return Ready(_START.sub(lambda match: match[0] + "\\" if match[0].isdigit() else f"\\{match[0]}", line))
+    return Ready(_START.sub(r"\1\\\2", line))
 
 
 def markdown_table(columns: Sequence[object], rows: Sequence[Sequence[object]]) -> Ready:

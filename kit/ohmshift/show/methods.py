@@ -128,7 +128,8 @@ def say_setting(name: str, value: Setting) -> tuple[str, str]:
     words = _NAMES.get(name, (stem if unit else name).replace("_", " "))
     if name == "smoothing" and isinstance(value, int | float):
         return words, f"1/{value:g} octave" if value else "none"
-    return words, f"{_say_value(value)} {unit}".strip()
+    counted = isinstance(value, int | float | tuple) and not isinstance(value, bool)
+    return words, f"{_say_value(value)} {unit}".strip() if counted else _say_value(value)
 
 
 def _say_value(value: Setting) -> str:

@@ -139,16 +139,16 @@ def write_caption(subject: str, quantity: Quantity) -> str:
     --------
     >>> from ohmshift.study.findings import Quantity
     >>> write_caption("Ladle", Quantity(name="level drop", value=-3.02, unit="dB", low=-3.28, high=-2.76))
-    'Ladle: level drop −3.0 dB (95 %: −3.3 to −2.8)'
+    'Ladle: level drop: −3.0 dB (95 %: −3.3 to −2.8)'
     """
     unit = "" if quantity.unit == "1" else f" {quantity.unit}"
     number = f"{_short(quantity.value)}{unit}"
     if quantity.low is not None and quantity.high is not None:
         number += f" (95 %: {_short(quantity.low)} to {_short(quantity.high)})"
     for head in (f"{subject}: {quantity.name}", quantity.name):
-        if len(head) + 1 + len(number) <= CAPTION:
-            return f"{head} {number}".removeprefix(": ")
-    return f"{textwrap.shorten(quantity.name, max(CAPTION - len(number) - 1, 8), placeholder='…')} {number}"
+        if len(head) + 2 + len(number) <= CAPTION:
+            return f"{head}: {number}".removeprefix(": ")
+    return f"{textwrap.shorten(quantity.name, max(CAPTION - len(number) - 2, 8), placeholder='…')}: {number}"
 
 
 def _scene(item: Illustrated) -> Scene:

@@ -46,6 +46,8 @@ class Room:
     ----------
     width : float
         Width of the frame.
+    left : float
+        Room left of it.
     top, bottom : float
         Room above and below it.
     title, note : tuple of (str, float)
@@ -55,6 +57,7 @@ class Room:
     """
 
     width: float
+    left: float
     top: float
     bottom: float
     title: tuple[tuple[str, float], ...]
@@ -96,7 +99,12 @@ def make_room(charts: Sequence[Chart], *, text_size: float) -> tuple[Room, ...]:
     """
     page = page_width(text_size)
     right = RIGHT if text_size == 1 else max((_right(chart) for chart in charts), default=0.0)
-    return tuple(_room(chart, page=page, right=float(right), close=text_size != 1) for chart in charts)
+    y_names = [_wrap_y(chart, page - LEFT - right) if text_size != 1 else [axis_names(chart)[1]] for chart in charts]
+    left = LEFT + TEXT_LINE * (max(map(len, y_names), default=1) - 1)
+    return tuple(
+        _room(chart, "\n".join(lines), page=page, left=left, right=float(right), close=text_size != 1)
+        for chart, lines in zip(charts, y_names, strict=True)
+    )
 
 
 def _right(chart: Chart) -> float:
@@ -105,16 +113,22 @@ def _right(chart: Chart) -> float:
     return max((LABEL_PX + text_px(name) for name in names if name), default=0.0) + 2 * _EDGE
 
 
-def _room(chart: Chart, *, page: float, right: float, close: bool) -> Room:
-    width = page - LEFT - right
-    title = wrap(chart.title, page - LEFT - _EDGE, size=TITLE_PX, bold=True)
-    note = wrap(chart.note, page - LEFT - _EDGE) if chart.note else []
+def _wrap_y(chart: Chart, width: float) -> list[str]:
+    """Break the name of the vertical axis where the frame is lower than it is long."""
+    return wrap(axis_names(chart)[1], chart.height(width) + BOTTOM)
+
+
+def _room(chart: Chart, y_name: str, *, page: float, left: float, right: float, close: bool) -> Room:
+    width = page - left - right
+    title = wrap(chart.title, page - left - _EDGE, size=TITLE_PX, bold=True)
+    note = wrap(chart.note, page - left - _EDGE) if chart.note else []
     base = _TITLE_AT - TEXT_LINE if close and not note else _TITLE_AT
     base += TEXT_LINE * max(0, len(note) - 1)
-    x_name, y_name = axis_names(chart)
-    two = text_px(x_name) > width + 2 * min(LEFT, right) - _EDGE
+    x_name = axis_names(chart)[0]
+    two = text_px(x_name) > width + 2 * min(left, right) - _EDGE
     return Room(
         width=width,
+        left=left,
         top=TOP - _TITLE_AT + base + TITLE_LINE * (len(title) - 1),
         bottom=BOTTOM + TEXT_LINE * two,
         title=tuple((line, base + TITLE_LINE * i) for i, line in enumerate(reversed(title))),

@@ -19,7 +19,6 @@ from ohmshift.show.figures import as_stack
 from ohmshift.show.looks import (
     FONT_PX,
     LABEL_PX,
-    LEFT,
     LEVEL_DASH,
     LEVEL_WIDTH,
     THEMES,
@@ -160,7 +159,7 @@ def draw_sheet(
         top = page_height - (page_height - natural) / 2
         for chart, room in zip(stack, rooms, strict=True):
             height, width = shrink * chart.height(room.width), shrink * room.width
-            left, bottom = LEFT + (room.width - width) / 2, top - room.top - height
+            left, bottom = room.left + (room.width - width) / 2, top - room.top - height
             axes = sheet.add_axes(
                 (left / page, bottom / page_height, width / page, height / page_height), label=f"{top:.6f}"
             )

@@ -26,10 +26,12 @@ def code_cells(path: Path) -> list[nbformat.NotebookNode]:
 def test_there_are_notebooks() -> None:
     assert [path.stem for path in NOTEBOOKS] == [
         "00_start_here",
+        "10_chain_resistance",
         "20_line_up",
         "30_real_or_variation",
         "40_explain",
         "50_any_source",
+        "60_loudness_drive_hiss",
         "70_driver_types",
         "85_from_recordings",
         "90_write_up",

@@ -96,7 +96,7 @@ class Guide:
 
 
 WHO_ADULTS = Guide(
-    name="WHO/ITU H.870, adults",
+    name="WHO/ITU H.870 for adults",
     level_dba=80.0,
     hours=40.0,
     period="week",
@@ -105,7 +105,7 @@ WHO_ADULTS = Guide(
     confirmed=True,
 )
 WHO_CHILDREN = Guide(
-    name="WHO/ITU H.870, children",
+    name="WHO/ITU H.870 for children",
     level_dba=75.0,
     hours=40.0,
     period="week",
@@ -114,7 +114,7 @@ WHO_CHILDREN = Guide(
     confirmed=True,
 )
 NIOSH = Guide(
-    name="NIOSH, at work",
+    name="NIOSH for work",
     level_dba=85.0,
     hours=8.0,
     period="day",

@@ -1,0 +1,345 @@
+"""Ask how much quieter a resistance makes it, how long one may listen, and warn before it is taken out."""
+
+from __future__ import annotations
+
+import html
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+import ipywidgets as widgets
+import numpy as np
+import pandas as pd
+
+from ohmshift.chain.exposure import FIELD_CAVEAT, GUIDES, say_hours
+from ohmshift.chain.listening import LEVEL_STEP
+from ohmshift.chain.prediction import predict_change
+from ohmshift.errors import StudyError
+from ohmshift.show.listening_drawings import Jump, draw_exposure, draw_jump, predict_jump
+from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
+from ohmshift.show.panels.opening import Progress
+from ohmshift.study.batch import compare_study
+from ohmshift.study.findings import Quantity
+from ohmshift.study.listening import know_earphones
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from ohmshift.chain.exposure import Guide
+    from ohmshift.chain.listening import Sensitivity
+    from ohmshift.chain.prediction import PredictedChange
+    from ohmshift.curves.values import FloatArray
+    from ohmshift.study.folder import Study
+    from ohmshift.study.listening import KnownEarphone
+
+MOST_OHM = 150.0
+"""Upper end of the sliders for resistances [ohm]."""
+
+FLAT_CAVEAT = (
+    "The level is that of the stated sensitivity, as if the earphone's response were flat; makers measure it at "
+    "different frequencies and on different couplers."
+)
+"""What keeps a sensitivity from being the level in an ear."""
+
+GUIDE_NAMES: dict[str, Guide] = {guide.name: guide for guide in GUIDES}
+"""Guidances by name."""
+
+_DAYS_A_WEEK = 7
+_USUAL_OHM = 15.0
+_WARNING_STYLE = "border:3px solid #D55E00; border-left-width:14px; padding:8px 12px; font-size:1.15em; max-width:800px"
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class LoudnessSettings:
+    """What the panel asks.
+
+    Parameters
+    ----------
+    earphone : str
+        The earphone.
+    added_ohm : float
+        The resistance that is in the chain, and may be taken out [ohm].
+    output_ohm : float
+        Amplifier output impedance [ohm]; the study's cable comes on top.
+    level_dba : float
+        Level at the ear with the resistance in [dB(A)].
+    hours_a_day : float
+        How long one listens a day [h].
+    guide : str
+        Name of the guidance.
+    """
+
+    earphone: str
+    added_ohm: float
+    output_ohm: float
+    level_dba: float = 80.0
+    hours_a_day: float = 2.0
+    guide: str = GUIDES[0].name
+
+
+def earphones_here(study: Study) -> dict[str, KnownEarphone]:
+    """Gather what is known of every earphone for listening, showing how far it is.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+
+    Returns
+    -------
+    dict of str to KnownEarphone
+        In the order of the study.
+    """
+    comparison = compare_study(study, progress=Progress("Lining up and comparing the earphones."))
+    return know_earphones(study, comparison, progress=Progress("Recovering the impedances that nobody measured."))
+
+
+def choose_usable(earphones: Mapping[str, KnownEarphone], *, sensitivity: bool) -> list[str]:
+    """Give the earphones that a question can be put to.
+
+    Parameters
+    ----------
+    earphones : mapping of str to KnownEarphone
+        All of them.
+    sensitivity : bool
+        Whether the question needs a sensitivity.
+
+    Returns
+    -------
+    list of str
+        Names.
+
+    Raises
+    ------
+    StudyError
+        There is none.
+    """
+    names = [
+        name
+        for name, earphone in earphones.items()
+        if earphone.known.impedance is not None and (earphone.sensitivity is not None or not sensitivity)
+    ]
+    if not names:
+        needs = "an impedance and a sensitivity" if sensitivity else "an impedance, measured or recovered"
+        mend = "measure it, or measure responses with and without a known resistance"
+        raise StudyError("earphones", f"this needs {needs}", "no earphone has it", mend)
+    return names
+
+
+def stated_sensitivity(earphone: KnownEarphone) -> Sensitivity:
+    """Give an earphone's sensitivity, or say that it is not stated.
+
+    Parameters
+    ----------
+    earphone : KnownEarphone
+        The earphone.
+
+    Returns
+    -------
+    Sensitivity
+        As earphones.csv states it.
+
+    Raises
+    ------
+    StudyError
+        It is not stated: it is not guessed.
+    """
+    if earphone.sensitivity is None:
+        rule, mend = "a level needs a sensitivity", "state it in earphones.csv"
+        raise StudyError(earphone.label, rule, earphone.sensitivity_origin, mend)
+    return earphone.sensitivity
+
+
+def say_left_out(earphones: Mapping[str, KnownEarphone]) -> pd.DataFrame:
+    """List the earphones that cannot be used in full, and why.
+
+    Parameters
+    ----------
+    earphones : mapping of str to KnownEarphone
+        All of them.
+
+    Returns
+    -------
+    DataFrame
+        One row an earphone without impedance or sensitivity: nothing is guessed.
+    """
+    rows = []
+    for name, earphone in earphones.items():
+        if earphone.known.impedance is None:
+            rows.append({"earphone": name, "missing": "impedance", "why": earphone.known.origin})
+        if earphone.sensitivity is None:
+            rows.append({"earphone": name, "missing": "sensitivity", "why": earphone.sensitivity_origin})
+    return pd.DataFrame(rows, columns=["earphone", "missing", "why"])
+
+
+class LoudnessPanel(Panel[LoudnessSettings]):
+    """Warn before a resistance is taken out, and say how long one may listen with it and without.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    earphones : mapping of str to KnownEarphone
+        What is known of its earphones.
+    earphone : str, optional
+        Earphone to start with; by default the one that jumps most.
+    """
+
+    children: Any
+
+    def __init__(self, study: Study, earphones: Mapping[str, KnownEarphone], *, earphone: str | None = None) -> None:
+        self.study, self.earphones = study, earphones
+        names = choose_usable(earphones, sensitivity=False)
+        added = study.measurements.loc[study.measurements["added_ohm"] > 0, "added_ohm"]
+        ohm = _USUAL_OHM if added.empty else float(added.mode().min())
+        source_ohm = round(study.settings.source_ohm, 1)
+        first = earphone or max(names, key=lambda name: self._jump(name, ohm, source_ohm).rise_db)
+        settings = LoudnessSettings(earphone=first, added_ohm=ohm, output_ohm=source_ohm)
+        controls = {
+            "earphone": choice("Earphone", names, help_text="The earphone to listen with."),
+            "added_ohm": slider("Resistance in the chain", "ohm", 0.0, MOST_OHM, 1.0, help_text="What may come out."),
+            "output_ohm": slider("Amplifier output impedance", "ohm", 0.0, MOST_OHM, 0.2, help_text="The amplifier."),
+            "level_dba": slider("Level with it", "dB(A)", 50.0, 110.0, 1.0, help_text="At the ear.", digits=0),
+            "hours_a_day": slider("Listening a day", "h", 0.1, 16.0, 0.1, help_text="On every day of the week."),
+            "guide": choice("Guidance", list(GUIDE_NAMES), help_text="Published guidance on sound exposure."),
+        }
+        self.warning = widgets.HTML()
+        super().__init__(self._view, settings, controls)
+        self._warn()
+        self.children = (self.warning, *self.children)
+
+    def jumps(self) -> pd.DataFrame:
+        """Say of every earphone how much louder it gets when the resistance is taken out.
+
+        Returns
+        -------
+        DataFrame
+            One row an earphone: loudness, its spread over what is played, the worst at one frequency, and where the
+            impedance comes from.
+        """
+        settings = self.settings
+        rows = []
+        for name, earphone in self.earphones.items():
+            if earphone.known.impedance is None:
+                rows.append({"earphone": name, "impedance": earphone.known.origin})
+                continue
+            jump = self._jump(name, settings.added_ohm, settings.output_ohm)
+            rows.append(
+                {
+                    "earphone": name,
+                    "louder by (dB)": f"{jump.rise_db:.1f}",
+                    "by what is played (dB)": f"{-jump.loudness.high_db:.1f} to {-jump.loudness.low_db:.1f}",
+                    "at most (dB)": f"{jump.worst_db:.1f}",
+                    "at (Hz)": f"{jump.worst_hz:.0f}",
+                    "impedance": earphone.known.origin,
+                }
+            )
+        return pd.DataFrame(rows).fillna("")
+
+    @lru_cache(maxsize=512)  # noqa: B019 - a panel lives as long as its notebook
+    def _jump(self, name: str, added_ohm: float, output_ohm: float) -> Jump:
+        earphone = self.earphones[name]
+        impedance = earphone.known.impedance
+        if impedance is None:
+            raise StudyError(name, "a prediction needs an impedance", earphone.known.origin, "choose another earphone")
+        return predict_jump(
+            impedance,
+            added_ohm=added_ohm,
+            source_ohm=output_ohm + self.study.settings.cable_ohm,
+            response_db=earphone.response_db,
+            label=name,
+        )
+
+    @lru_cache(maxsize=64)  # noqa: B019
+    def _widest(self, name: str) -> FloatArray:
+        """Give the largest change that the sliders can make."""
+        impedance = self.earphones[name].known.impedance
+        if impedance is None:
+            return np.zeros(1)
+        most: PredictedChange = predict_change(impedance, added_ohm=MOST_OHM, source_ohm=self.study.settings.cable_ohm)
+        return np.minimum(most.change_db, 0.0)
+
+    def _view(self, settings: LoudnessSettings) -> View:
+        jump = self._jump(settings.earphone, settings.added_ohm, settings.output_ohm)
+        guide = GUIDE_NAMES[settings.guide]
+        hours = _hours(settings, guide)
+        sentence = f"{jump.warning} {_say_exposure(jump, settings, guide)}"
+        earphone = self.earphones[settings.earphone]
+        loudness = jump.loudness
+        return View(
+            charts=(
+                draw_jump(jump, widest_db=self._widest(settings.earphone)),
+                draw_exposure(jump, level_dba=settings.level_dba, guide=guide, hours=hours),
+            ),
+            sentence=sentence,
+            table=_table(jump, settings),
+            draft=Draft(
+                statement=sentence,
+                quantities=(
+                    Quantity(
+                        name="louder without the resistance",
+                        value=jump.rise_db,
+                        unit="dB",
+                        low=-loudness.high_db,
+                        high=-loudness.low_db,
+                    ),
+                    Quantity(name="at most, at one frequency", value=jump.worst_db, unit="dB"),
+                    Quantity(name="time allowed with it", value=guide.allowed_hours(settings.level_dba), unit="h"),
+                ),
+                data=self.study.data_hashes(settings.earphone),
+                earphone=settings.earphone,
+                caveats=(
+                    *earphone.known.caveats,
+                    FIELD_CAVEAT,
+                    f"The {LEVEL_STEP}.",
+                    "K-weighting and the programme spectrum are conventions, made for loudspeakers.",
+                ),
+            ),
+        )
+
+    def _set(self, settings: LoudnessSettings) -> None:
+        super()._set(settings)
+        self._warn()
+
+    def _warn(self) -> None:
+        """Put the warning on top of the panel."""
+        jump = self._jump(self.settings.earphone, self.settings.added_ohm, self.settings.output_ohm)
+        text = html.escape(jump.warning)
+        self.warning.value = f'<div role="alert" style="{_WARNING_STYLE}"><b>Caution.</b> {text}</div>'
+
+
+def _say_exposure(jump: Jump, settings: LoudnessSettings, guide: Guide) -> str:
+    hours = _hours(settings, guide)
+    level, after = settings.level_dba, settings.level_dba + jump.rise_db
+    said = (
+        f"At {level:.0f} dB(A), {guide.name} allows {say_hours(guide.allowed_hours(level))} a {guide.period}; "
+        f"with the resistor out and the volume left alone, {after:.0f} dB(A), "
+        f"{say_hours(guide.allowed_hours(after))}."
+    )
+    share, share_after = guide.share(level, hours), guide.share(after, hours)
+    return (
+        f"{said} Your {settings.hours_a_day:g} h a day use up {100 * share:.0f} % of that, and "
+        f"{100 * share_after:.0f} % with the resistor out. General information: local rules and hearing professionals "
+        "come first."
+    )
+
+
+def _table(jump: Jump, settings: LoudnessSettings) -> pd.DataFrame:
+    levels = {
+        "with the resistor": settings.level_dba,
+        "taken out, programme": settings.level_dba + jump.rise_db,
+        "taken out, worst tone": settings.level_dba + jump.worst_db,
+    }
+    rows = []
+    for name, level in levels.items():
+        row: dict[str, object] = {"": name, "level (dB(A))": f"{level:.1f}"}
+        for guide in GUIDES:
+            row[f"{guide.name}: allowed"] = f"{say_hours(guide.allowed_hours(level))} a {guide.period}"
+            row[f"{guide.name}: used"] = f"{100 * guide.share(level, _hours(settings, guide)):.0f} %"
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _hours(settings: LoudnessSettings, guide: Guide) -> float:
+    """Give how long one listens in each period of a guidance [h]."""
+    return settings.hours_a_day * (_DAYS_A_WEEK if guide.period == "week" else 1)

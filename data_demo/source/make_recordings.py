@@ -133,7 +133,7 @@ def acoustic(bench: Bench, added_ohm: float) -> tuple[np.ndarray, int]:
     """Give the spectrum of the microphone's signal, and how long its recording is."""
     x = sweep(2.0, OVERSAMPLING * RATE_HZ)
     # a sine becomes itself, and cos(2 phi) and sin(3 phi) of the amplitudes wanted
-    driven = x + 2 * SECOND * (x**2 - np.mean(x**2)) + 4 * THIRD * (0.75 * x - x**3)
+    driven = x + 2 * SECOND * x**2 + 4 * THIRD * (0.75 * x - x**3)
     scale = 2**0.5 * 20e-6 / FULL_SCALE_PA
     ear = scale * bench.ear * minimum_phase(10 ** (bench.microphone_db / 20))
     samples = x.size // OVERSAMPLING + 2 * round(SILENCE_S * RATE_HZ)

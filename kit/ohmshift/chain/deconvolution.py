@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
 FOUND_CREST = 12.0
-"""Peak over root mean square of an impulse response from which on the sweep counts as found. Noise alone gives about 5,
-a sweep of another rate or length below 10, the right one some hundreds."""
+"""Peak over root mean square of an impulse response from which on the sweep counts as found. Noise alone gives about 5;
+the right sweep some hundreds, or 15 where it is 10 dB above white noise. Another sweep may give up to 40: for that a
+response carries a caveat."""
 
 SHORTEST_SILENCE_S = 0.05
 """A shorter silence says nothing about the noise."""
@@ -276,9 +277,8 @@ def _plan_sweep(sweep: Sweep, samples: int) -> DeconvolutionPlan:
 def _invert(X: ComplexArray, sweep: Sweep, size: int, *, gain: float = 1.0) -> ComplexArray:
     """Invert a spectrum inside the sweep's band, and fade it out beyond."""
     f = np.maximum(_frequencies(sweep, size), sweep.start_hz / 1e3)
-    outside = np.maximum(np.log2(sweep.start_hz / f), np.log2(f / sweep.stop_hz)) / _RAMP_OCTAVES
-    t = np.clip(outside, 0, 1)
-    share = _INSIDE ** (1 - t) * _OUTSIDE**t
+    below = np.clip(np.log2(sweep.start_hz / f) / _RAMP_OCTAVES, 0, 1)
+    share = np.where(f > sweep.stop_hz, _OUTSIDE, _INSIDE ** (1 - below) * _OUTSIDE**below)
     L, f_s = sweep.rate_s, sweep.sampling_rate_hz
     power = (gain * sweep.amplitude * f_s) ** 2 * L / (4 * f)  # squared spectrum of an endless sweep, [1] of Sweep
     return np.asarray(np.conj(X) / (np.abs(X) ** 2 + share * power))

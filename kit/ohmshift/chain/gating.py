@@ -26,6 +26,10 @@ LEAST_SNR_DB = 20.0
 """Signal-to-noise ratio from which on a level counts as readable [dB], by common practice: the noise then moves it by
 0.6 dB (standard deviation)."""
 
+MOST_SPREAD_DB = 2.0
+"""Difference that all but 20 ms about the arrival may make above 500 Hz, root mean square, without a caveat [dB]. An
+earphone on an ear simulator shows some 0.1 dB; another sweep than stated, or clipping, several."""
+
 REFERENCE_PA = 20e-6
 """Reference sound pressure [Pa]."""
 
@@ -35,6 +39,7 @@ _AHEAD = 0.7
 _FLAT = 0.5
 _FINER = 4
 _EDGE = 2 ** (1 / 24)
+_COMPACT_S, _COMPACT_FROM_HZ = 0.02, 500.0
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -82,7 +87,10 @@ class SweptResponse:
 
     @property
     def uncertainty_db(self) -> FloatArray:
-        """Standard uncertainty of the level by noise alone [dB], shape (n,); nan where the noise is not known."""
+        """Standard uncertainty of the level by noise alone [dB], shape (n,); nan where the noise is not known.
+
+        It is that of a single point of the spectrum; where a step of the grid averages several of them, it is less.
+        """
         return np.asarray(20 / log(10) * 10 ** (-self.snr_db / 20) / 2**0.5)
 
     def readable_part(self) -> Response:
@@ -227,7 +235,7 @@ def gate_response(
         gate_ms=gate_ms,
         before_ms=1e3 * ahead_s,
         least_snr_db=least_snr_db,
-        caveats=_caveats(noise, loopback=impulse.plan.loopback),
+        caveats=_caveats(impulse, piece, noise),
     )
 
 
@@ -327,10 +335,30 @@ def _check_gate(gate_ms: float, length_s: float) -> None:
         )
 
 
-def _caveats(noise: Noise | None, *, loopback: bool) -> tuple[str, ...]:
+def _caveats(impulse: ImpulseResponse, piece: Piece, noise: Noise | None) -> tuple[str, ...]:
     found = []
+    spread_db = _spread_db(impulse, piece, noise)
+    if spread_db > MOST_SPREAD_DB:
+        found.append(
+            f"Much of the impulse response lies away from its arrival ({spread_db:.0f} dB): was another sweep played "
+            "than is stated (ends, duration, form, sampling rate), or is the recording clipped or full of echoes?"
+        )
     if noise is None:
         found.append("No silence before or after the sweep tells the noise: what it hides is not known.")
-    if not loopback:
+    if not impulse.plan.loopback:
         found.append("No loopback: the response of player and recorder is in the curve.")
     return tuple(found)
+
+
+def _spread_db(impulse: ImpulseResponse, piece: Piece, noise: Noise | None) -> float:
+    """Give what all but 20 ms about the arrival changes, where both stand above the noise."""
+    n = round(_COMPACT_S * impulse.sampling_rate_hz)
+    short = cut_piece(impulse, impulse.arrival, n, n, noise=noise)
+    f = octave_grid(low_hz=_COMPACT_FROM_HZ, high_hz=max(impulse.plan.sweep.stop_hz / 1.2, 2 * _COMPACT_FROM_HZ))
+    level, clear = [], np.ones(f.size, dtype=np.bool_)
+    for part in (piece, short):
+        magnitude = np.interp(f, part.frequency_hz, np.abs(part.spectrum))
+        floor = np.sqrt(np.interp(f, part.frequency_hz, part.noise_power))
+        level.append(20 * np.log10(np.maximum(magnitude, 1e-12)))
+        clear &= np.isnan(floor) | (magnitude >= 10 * floor)
+    return float(np.std((level[0] - level[1])[clear])) if clear.any() else 0.0

@@ -208,8 +208,8 @@ def gather_bins(spectra: CrossSpectra, *, points_per_octave: int = POINTS_PER_OC
     Notes
     -----
     Where bins lie further apart than bands, each stays by itself. A Hann window makes 1.5 bins one independent value,
-    and there are never more of them than bandwidth times duration. A band counts as excited where its power a bin is no
-    more than 15 dB below the largest of the 16 bands to either side, and 5.5 dB below the largest of two: below that it
+    and there are never more of them than bandwidth times duration. A band counts as excited where its largest bin is no
+    more than 15 dB below the largest of the 16 bands to either side, and 5.5 dB below that of two: below that it
     may be the leakage of a tone that starts or ends within the recording, or the skirt of a tone beside it.
     """
     f = spectra.frequency_hz
@@ -221,8 +221,8 @@ def gather_bins(spectra: CrossSpectra, *, points_per_octave: int = POINTS_PER_OC
     middle = np.where(power > 0, np.add.reduceat(f * spectra.power_x, first) / weight, f[first])
     averages = spectra.averages[first] * np.maximum(bins / _BINS_A_DEGREE, 1)
     most = (bins + 1) * spectra.lengths  # bandwidth times duration
-    density = power / bins
-    excited = np.all([density >= share * maximum_filter1d(density, 2 * k + 1) for k, share in _EXCITED], axis=0)
+    peak = np.maximum.reduceat(spectra.power_x, first)
+    excited = np.all([peak >= share * maximum_filter1d(peak, 2 * k + 1) for k, share in _EXCITED], axis=0)
     return CrossSpectra(
         frequency_hz=middle[excited],
         power_x=power[excited],

@@ -337,4 +337,4 @@ def _transfer(spectra: CrossSpectra, estimator: Estimator, points_per_octave: in
 
 def _demand_row(row: RecordingRow, wanted: str) -> None:
     if row.holds != wanted:
-        raise StudyError(row.file, f"this needs a recording that holds a {wanted}", f"it holds {row.holds}", "take one")
+        raise StudyError(row.file, f"this needs a row that holds {wanted}", f"it holds {row.holds}", "take another row")

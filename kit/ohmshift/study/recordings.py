@@ -307,7 +307,8 @@ def write_sweep(path: str | os.PathLike[str], sweep: Sweep) -> Path:
     if target.exists():
         mend = "choose another name, or delete it first"
         raise StudyError(target.name, "a file is never written over", "it is there already", mend)
-    soundfile.write(target, make_sweep(sweep), sweep.sampling_rate_hz, subtype="PCM_24", format="WAV")
+    whole = np.rint(make_sweep(sweep) * (2**23 - 1)).astype(np.int32) << 8  # rounded here: the library would cut off
+    soundfile.write(target, whole, sweep.sampling_rate_hz, subtype="PCM_24", format="WAV")
     return target
 
 

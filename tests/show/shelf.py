@@ -3,19 +3,43 @@
 from __future__ import annotations
 
 import csv
-from typing import TYPE_CHECKING
+import tempfile
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
 
+from ohmshift.show.earphone_facts import EarphoneFacts, gather_all_facts
+from ohmshift.study.batch import StudyComparison, compare_study
 from ohmshift.study.folder import Study, open_study
 from ohmshift.study.places import demo_copy
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 NASTY = '</script><script>alert("x")</script>\u2028=1+1 & <b>'
 FORMULA = '=HYPERLINK("x"),+1'
 NAMES = {"Ladle": NASTY, "Skewer": "Skewer", "Sieve": FORMULA, "Spoon": "Löffel", "Kettle": "Kettle"}
 ALONE = "Thimble"
 """An earphone that nobody measured."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Shelf:
+    """The small study, compared."""
+
+    study: Study
+    comparison: StudyComparison
+    facts: dict[str, EarphoneFacts]
+
+
+@cache
+def shelf() -> Shelf:
+    """Open and compare the small study, once for all tests; nothing reads its files afterwards."""
+    with tempfile.TemporaryDirectory() as home:
+        study = shelve(Path(home) / "study")
+        comparison = compare_study(study)
+        return Shelf(
+            study=study,
+            comparison=comparison,
+            facts={one.name: one for one in gather_all_facts(study, comparison)},
+        )
 
 
 def shelve(folder: Path) -> Study:

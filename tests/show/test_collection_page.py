@@ -12,36 +12,36 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
-from show.shelf import ALONE, FORMULA, NAMES, NASTY, shelve
+from show.shelf import ALONE, FORMULA, NAMES, NASTY, shelf
 
 from ohmshift.chain.prediction import level_drop, source_change_db
 from ohmshift.curves.smoothing import band_levels
 from ohmshift.evidence.repeats import default_bands
 from ohmshift.show.collection_page import COLLECTION_PAGE, write_collection_page
 from ohmshift.show.collection_rows import NOT_COMPARED
-from ohmshift.show.earphone_facts import EarphoneFacts, gather_all_facts
-from ohmshift.study.batch import StudyComparison, compare_study
 from ohmshift.study.collections import collect_study
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from ohmshift.show.earphone_facts import EarphoneFacts
+    from ohmshift.study.batch import StudyComparison
     from ohmshift.study.folder import Study
 
 
 @pytest.fixture(scope="module")
-def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
-    return shelve(tmp_path_factory.mktemp("shelf") / "study")
+def study() -> Study:
+    return shelf().study
 
 
 @pytest.fixture(scope="module")
-def comparison(study: Study) -> StudyComparison:
-    return compare_study(study)
+def comparison() -> StudyComparison:
+    return shelf().comparison
 
 
 @pytest.fixture(scope="module")
-def facts(study: Study, comparison: StudyComparison) -> tuple[EarphoneFacts, ...]:
-    return gather_all_facts(study, comparison)
+def facts() -> tuple[EarphoneFacts, ...]:
+    return tuple(shelf().facts.values())
 
 
 @pytest.fixture(scope="module")
@@ -115,12 +115,12 @@ def test_nothing_is_fetched_and_only_its_own_script_may_run(page: str) -> None:
     assert all(f"'sha256-{value}'" in policy for value in hashes)
 
 
-def test_same_inputs_give_the_same_bytes(study: Study, comparison: StudyComparison, tmp_path: Path) -> None:
-    for name in ("one", "two"):
-        write_collection_page(study, comparison, tmp_path / name)
-    first, second = ((tmp_path / name / COLLECTION_PAGE).read_bytes() for name in ("one", "two"))
-    assert first == second
-    write_collection_page(study, comparison, tmp_path / "dated", date="1 May 2031")
+def test_same_inputs_give_the_same_bytes(
+    study: Study, comparison: StudyComparison, facts: tuple[EarphoneFacts, ...], page: str, tmp_path: Path
+) -> None:
+    write_collection_page(study, comparison, tmp_path / "again")
+    assert (tmp_path / "again" / COLLECTION_PAGE).read_bytes() == page.encode()
+    write_collection_page(study, comparison, tmp_path / "dated", facts=facts, date="1 May 2031")
     assert b"1 May 2031" in (tmp_path / "dated" / COLLECTION_PAGE).read_bytes()
 
 

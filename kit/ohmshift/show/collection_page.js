@@ -168,9 +168,10 @@
     }
   };
   const ordered = () => [...$("rows").tBodies[0].rows].filter((row) => !row.hidden);
+  const nameOf = (head) => head.querySelector("button").textContent;
   const saySorted = () => {
     const head = heads.find((one) => one.dataset.key === sorted.key);
-    return `, sorted by ${head.textContent.trim()}, ${sorted.rising ? "ascending" : "descending"}`;
+    return `, sorted by ${nameOf(head)}, ${sorted.rising ? "ascending" : "descending"}`;
   };
 
   const filters = { class: $("class"), verdict: $("verdict"), impedance: $("impedance") };
@@ -557,7 +558,7 @@
       return cell.dataset.value === "" ? NaN : cell.dataset.value === "Infinity" ? "over 1000" : Number(cell.dataset.value);
     };
     save("collection", [
-      [...heads.map((head) => head.textContent.trim()), "Your amplifier (ohm)", "Your cable (ohm)", "Your added (ohm)"],
+      [...heads.map(nameOf), "Your amplifier (ohm)", "Your cable (ohm)", "Your added (ohm)"],
       ...ordered().map((row) => [...kept.map((i) => value(row.cells[i], i)), source.amplifier, data.cable_ohm, source.added]),
     ]);
   };

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from ohmshift.chain.prediction import readable_frequencies
 from ohmshift.chain.recovery import RecoveredImpedance
 from ohmshift.show.axes import decades
-from ohmshift.show.drawings import change_range, ohm_range
+from ohmshift.show.drawings import ohm_range
 from ohmshift.show.earphone_facts import file_names
 from ohmshift.show.earphone_wording import say_word
 
@@ -34,7 +34,7 @@ ORIGINS = ("measured", "recovered", "not known")
 
 _WIDTH, _HEIGHT = 132, 44
 _HZ = (20.0, 20_000.0)
-_MOST_DB = 15.0
+_LEAST_DB, _MOST_DB = 2.0, 15.0
 _POINTS = 80
 _REFERENCE_HZ = 1000.0
 
@@ -114,13 +114,16 @@ def collect_rows(facts: Sequence[EarphoneFacts]) -> tuple[tuple[CollectionRow, .
     """
     changes = [one.main.change.band_change_db for one in facts if one.main is not None]
     known = [_magnitude(one.known)[1] for one in facts if one.known.impedance is not None]
-    low, high = change_range(*changes)
-    scales = SmallScales(
-        change_db=(max(low, -_MOST_DB), min(high, _MOST_DB)), impedance_ohm=ohm_range(*known or [np.empty(0)])
-    )
+    scales = SmallScales(change_db=_whole_range(changes), impedance_ohm=ohm_range(*known or [np.empty(0)]))
     names = file_names(one.name for one in facts)
     rows = [_row(one, f"earphone-{names[one.name]}", scales) for one in facts]
     return tuple(sorted(rows, key=lambda row: np.inf if row.size_db is None else -row.size_db)), scales
+
+
+def _whole_range(changes_db: Sequence[FloatArray]) -> tuple[float, float]:
+    """Give a range in whole dB that holds the changes, up to 15 dB either way."""
+    known = np.concatenate([values[np.isfinite(values)] for values in changes_db] + [np.array([-_LEAST_DB, _LEAST_DB])])
+    return (float(max(np.floor(known.min()), -_MOST_DB)), float(min(np.ceil(known.max()), _MOST_DB)))
 
 
 def _row(facts: EarphoneFacts, place: str, scales: SmallScales) -> CollectionRow:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 
 import pytest
+from hypothesis import settings
 
 pytest_plugins = ["browser_fixtures"]
 
@@ -16,6 +17,9 @@ KINDS = {
     "memory": "from memory, not looked up",
     "snapshot": "our own output: guards against change, proves nothing",
 }
+
+settings.register_profile("untimed", deadline=None)  # tests are not timed: machines are noisy
+settings.load_profile("untimed")
 
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")

@@ -33,6 +33,7 @@ def test_there_are_notebooks() -> None:
         "50_any_source",
         "60_loudness_drive_hiss",
         "70_driver_types",
+        "80_published_findings",
         "85_from_recordings",
         "90_write_up",
     ]

@@ -86,11 +86,13 @@ def check(study: Path) -> None:
     when the study cannot be opened.
     """
     from ohmshift.study.folder import open_study  # noqa: PLC0415 - commands start light
+    from ohmshift.study.published import check_published  # noqa: PLC0415 - commands start light
 
     opened = open_study(study, progress=_bar("files"))
     click.echo(_table(opened.summary()))
-    left_out = [problem for problem in opened.problems if problem.effect == "left out"]
-    flagged = [problem for problem in opened.problems if problem.effect == "flagged"]
+    problems = (*opened.problems, *check_published(opened, progress=_bar("parties")))
+    left_out = [problem for problem in problems if problem.effect == "left out"]
+    flagged = [problem for problem in problems if problem.effect == "flagged"]
     _list_problems("Left out, until mended", left_out)
     _list_problems("Used, but look at them", flagged)
     click.echo(f"\nCurves used: {len(opened.curves)}; left out: {len(left_out)}; flagged: {len(flagged)}.")

@@ -2,15 +2,9 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-import nbformat
-from nbclient import NotebookClient
-from nbclient.exceptions import CellExecutionError
-
-from ohmshift.errors import StudyError
 from ohmshift.show.article import compose_article
 from ohmshift.show.collection_page import write_collection_page
 from ohmshift.show.drawings import draw_change
@@ -20,6 +14,7 @@ from ohmshift.show.motion import draw_pair, sweep_resistance, write_motion
 from ohmshift.show.pages import html_from_notebook
 from ohmshift.show.publishing import picture_stem, write_article
 from ohmshift.show.review_sheet import write_review_sheets
+from ohmshift.show.running import running_notebooks
 from ohmshift.show.staging import staged
 from ohmshift.show.stills import draw_still
 from ohmshift.study.batch import compare_study
@@ -28,16 +23,17 @@ from ohmshift.study.package import write_package
 from ohmshift.study.places import NOTEBOOKS, shipped_folder
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Mapping
     from concurrent.futures import Future
     from pathlib import Path
+
+    from nbformat import NotebookNode
 
     from ohmshift.show.article import Article
     from ohmshift.show.motion import Sweep
     from ohmshift.study.batch import StudyComparison
     from ohmshift.study.folder import Study
 
-_TIMEOUT_S = 900
 _STILL_PX = 1600
 _KERNELS = 2
 
@@ -77,20 +73,17 @@ def write_report(
         No study.
     """
     study = open_study(folder)
-    with staged(out) as part, ThreadPoolExecutor(max_workers=_KERNELS) as kernels:
-        pages = [kernels.submit(_write_notebook, path, folder, part / "notebooks") for path in _notebooks(folder)]
-        try:
-            written = _write_parts(study, part, pages, date=date, progress=progress)
-        except BaseException:
-            kernels.shutdown(wait=False, cancel_futures=True)
-            raise
+    paths = _notebooks(folder)
+    with staged(out) as part, running_notebooks(paths, folder, at_once=_KERNELS) as notebooks:
+        pages = {f"notebooks/{path.stem}.html": run for path, run in zip(paths, notebooks, strict=True)}
+        written = _write_parts(study, part, pages, date=date, progress=progress)
     return [out / path.relative_to(part) for path in written]
 
 
 def _write_parts(
     study: Study,
     part: Path,
-    pages: list[Future[list[Path]]],
+    pages: Mapping[str, Future[NotebookNode]],
     *,
     date: str,
     progress: Callable[[Iterable[Any]], Iterable[Any]],
@@ -109,9 +102,15 @@ def _write_parts(
         lambda: write_collection_page(study, comparison, part, facts=facts, sheets="sheets", date=date),
         lambda: write_review_sheets(study, comparison, part / "sheets", facts=facts, date=date),
         lambda: write_package(study, comparison, part / "package", date=date),
-        *(page.result for page in pages),
+        *(partial(_write_page, run, part / name) for name, run in pages.items()),
     ]
-    return [path for make in progress(parts) for path in make()]
+    written: list[Path] = []
+    for make in progress(parts):
+        for run in pages.values():
+            if run.done():
+                run.result()  # a notebook that failed ends it at once
+        written += make()
+    return written
 
 
 def _sweeps(study: Study, comparison: StudyComparison, article: Article) -> list[Sweep]:
@@ -165,22 +164,9 @@ def _notebooks(folder: Path) -> list[Path]:
     return [path for _, path in sorted({**shipped, **{path.name: path for path in own.glob("*.ipynb")}}.items())]
 
 
-def _write_notebook(path: Path, folder: Path, out: Path) -> list[Path]:
-    """Run a notebook on the study from a fresh kernel and save it as a page; the notebook itself is not touched."""
-    notebook = nbformat.read(path, as_version=4)  # type: ignore[no-untyped-call]
-    client = NotebookClient(
-        notebook, timeout=_TIMEOUT_S, store_widget_state=False, resources={"metadata": {"path": str(folder)}}
-    )
-    try:
-        client.execute()
-    except CellExecutionError as error:
-        raise StudyError(
-            path.name,
-            "a notebook must run from a fresh kernel",
-            f"{error.ename}: {error.evalue}",
-            "open it with ohmshift lab and mend it, or delete the study's copy to get a fresh one",
-        ) from error
-    out.mkdir(parents=True, exist_ok=True)
-    target = out / f"{path.stem}.html"
-    target.write_text(html_from_notebook(notebook), encoding="utf-8")
+def _write_page(notebook: Future[NotebookNode], target: Path) -> list[Path]:
+    """Wait for a notebook, and save it as a page."""
+    page = html_from_notebook(notebook.result())
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.write_text(page, encoding="utf-8")
     return [target]

@@ -109,7 +109,14 @@ def test_written_proposal_is_a_valid_manifest(tmp_path: Path) -> None:
 
 def test_empty_study_opens_without_a_problem(tmp_path: Path) -> None:
     written = start_study(tmp_path / "new")
-    assert sorted(path.name for path in written) == ["earphones.csv", "measurements.csv", "meter.csv", "study.toml"]
+    assert sorted(path.name for path in written) == [
+        "CONTRIBUTE.txt",
+        "contribution.csv",
+        "earphones.csv",
+        "measurements.csv",
+        "meter.csv",
+        "study.toml",
+    ]
     assert all((tmp_path / "new" / name).is_dir() for name in FOLDERS)
     study = open_study(tmp_path / "new")
     assert (study.problems, study.names) == ((), ())

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from ohmshift.evidence.parties import MEASURES
+from ohmshift.show.axes import fit_range
 from ohmshift.show.charts import Band, Chart, Level, Line, Span
 from ohmshift.show.drawings import change_range, ohms
 from ohmshift.units import nominal_frequency
@@ -162,13 +163,15 @@ def draw_forest(forest: Forest, *, alt_text: str) -> Chart:
     )
 
 
-def draw_traced(traced: TracedCurve, *, alt_text: str) -> Chart:
+def draw_traced(traced: TracedCurve, *, ends_db: tuple[float, float], alt_text: str) -> Chart:
     """Chart a curve read off a picture, with its reading error.
 
     Parameters
     ----------
     traced : TracedCurve
         The curve.
+    ends_db : tuple of float
+        Levels of the picture's two points [dB], between which the axis stands still while the curve moves.
     alt_text : str
         The chart in a sentence.
 
@@ -185,6 +188,7 @@ def draw_traced(traced: TracedCurve, *, alt_text: str) -> Chart:
         alt_text=alt_text,
         y_label="Level or change",
         y_unit="dB",
+        y_range=fit_range(np.concatenate([y, np.array(ends_db)])),
         lines=(Line(x=f[thin], y=y[thin], label="traced", colour=0, width=2.0),),
         bands=(
             Band(x=f[thin], low=(y - half)[thin], high=(y + half)[thin], label="reading, 95 %", colour=0, opacity=0.35),

@@ -13,7 +13,6 @@ async function render({ model, el }) {
   let views = [];
   let shown = null; // the document that is drawn
   let building = Promise.resolve();
-  let told = 0;
   let quiet = false; // true while we move points ourselves
 
   function clear() {
@@ -49,9 +48,7 @@ async function render({ model, el }) {
   // The figure's own callbacks raise these events on the document; the token tells whose they are.
   function hear({ detail }) {
     if (detail.token !== model.get("token") || quiet) return;
-    told += 1;
-    model.set("event", JSON.stringify({ ...detail, number: told }));
-    model.save_changes();
+    model.send(detail); // a message each: states that follow each other fast would be merged
   }
 
   const rebuild = () => {

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from ohmshift.curves.values import FloatArray
     from ohmshift.study.pictures import Picture
 
-WIDTH_PX = 880
+WIDTH_PX = 800
 """Width of the picture on the screen [px]; zoom in to place a point to a part of a pixel."""
 
 _MARK = "#cc00aa"
@@ -97,7 +97,6 @@ class PictureFigure(anywidget.AnyWidget):
     library = traitlets.Instance(ipywidgets.Widget).tag(sync=True, **ipywidgets.widget_serialization)
     item = traitlets.Unicode("").tag(sync=True)
     overlay = traitlets.Unicode("{}").tag(sync=True)
-    event = traitlets.Unicode("").tag(sync=True)
     token = traitlets.Unicode("").tag(sync=True)
     spoken = traitlets.Unicode("").tag(sync=True)
 
@@ -109,7 +108,7 @@ class PictureFigure(anywidget.AnyWidget):
         self._on_tap, self._on_points = on_tap, on_points
         self.picture: Picture | None = None
         super().__init__(library=shared_library(), token=secrets.token_hex(8))
-        self.observe(self._on_event, "event")
+        self.on_msg(self._on_message)
 
     def show_picture(self, picture: Picture, overlay: Overlay, *, spoken: str) -> None:
         """Show a picture, or draw anew over the one that is shown.
@@ -130,8 +129,7 @@ class PictureFigure(anywidget.AnyWidget):
                 self.picture = picture
                 self.item = json.dumps(json_item(_draw(picture, self.token)))
 
-    def _on_event(self, change: dict[str, Any]) -> None:
-        told = json.loads(change["new"])
+    def _on_message(self, _: ipywidgets.Widget, told: dict[str, Any], buffers: list[bytes]) -> None:  # noqa: ARG002
         if told["kind"] == "tap":
             self._on_tap(float(told["x"]), float(told["y"]))
         else:

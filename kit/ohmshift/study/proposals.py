@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from ohmshift.errors import FileMissingError, StudyError
+from ohmshift.study.contribution import FORM, LETTER, contribution_form, contribution_letter
 from ohmshift.study.problems import Problem
 from ohmshift.study.rows import EarphoneRow, MeasurementRow, MeterRow
 
@@ -42,6 +43,7 @@ _MANIFESTS: Mapping[str, type[Row]] = {
     "meter.csv": MeterRow,
 }
 _NOT_CURVES = {"recordings", "published", "findings"}
+_NO_CURVES = {*_MANIFESTS, FORM, LETTER}
 _IMPEDANCE = re.compile(r"[-_. ]*impedances?[-_. ]*", re.IGNORECASE)
 
 _TOML = """\
@@ -171,7 +173,7 @@ def write_manifest(folder: Path | str, measurements: pd.DataFrame) -> Path:
 
 
 def start_study(folder: Path | str, *, measurements: pd.DataFrame | None = None) -> tuple[Path, ...]:
-    """Start a study: study.toml, manifests with their headers, and subfolders.
+    """Start a study: study.toml, manifests with their headers, the contribution form, and subfolders.
 
     Parameters
     ----------
@@ -198,6 +200,8 @@ def start_study(folder: Path | str, *, measurements: pd.DataFrame | None = None)
         names = pd.DataFrame({"earphone": list(dict.fromkeys(measurements["earphone"]))})
         names = names.assign(driver_class="not stated").reindex(columns=list(EarphoneRow.model_fields))
         texts["earphones.csv"] = names.to_csv(index=False, lineterminator="\n")
+    forms = {FORM: contribution_form(), LETTER: contribution_letter()}
+    texts |= {name: text for name, text in forms.items() if not (root / name).exists()}
     present = [name for name in texts if (root / name).exists()]
     if present:
         raise _present(root / present[0])
@@ -218,7 +222,7 @@ def _curve_files(root: Path) -> Iterator[PurePosixPath]:
     for path in sorted(root.rglob("*")):
         file = PurePosixPath(path.relative_to(root).as_posix())
         hidden = any(part.startswith(".") for part in file.parts)
-        if hidden or file.parts[0] in _NOT_CURVES or str(file) in _MANIFESTS or path.suffix.lower() not in SUFFIXES:
+        if hidden or file.parts[0] in _NOT_CURVES or str(file) in _NO_CURVES or path.suffix.lower() not in SUFFIXES:
             continue
         if path.is_file():
             yield file

@@ -11,7 +11,7 @@ import numpy as np
 from ohmshift.curves.values import FloatArray, Provenance, Response, read_only
 from ohmshift.errors import OhmshiftError, StudyError
 from ohmshift.study.batch import StudyComparison, compare_study
-from ohmshift.study.contribution import FORM, Contribution, read_contribution
+from ohmshift.study.contribution import FORM, Contribution, is_blank, read_contribution
 from ohmshift.study.folder import Study, open_study
 from ohmshift.study.manifest import read_table
 from ohmshift.study.problems import Problem
@@ -177,6 +177,26 @@ def open_published(
         changes=tuple(changes),
         problems=(*problems, *wrong, *unpaired),
     )
+
+
+def check_published(study: Study, *, progress: Callable[[Iterable[Any]], Iterable[Any]] = iter) -> tuple[Problem, ...]:
+    """List what is wrong with a study's own contribution form, and with what others published.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    progress : callable
+        Wraps the parties while their studies are read, as a progress bar does.
+
+    Returns
+    -------
+    tuple of Problem
+        Nothing of the form where it was left blank, as one may who contributes to nobody.
+    """
+    form = read_contribution(study.folder)
+    own = () if is_blank(form) else form.problems
+    return (*own, *open_published(study, progress=progress).problems)
 
 
 def _open_contributor(folder: Path, options: ComparisonOptions | None) -> tuple[Contributor | None, list[Problem]]:

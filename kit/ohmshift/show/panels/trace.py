@@ -152,7 +152,7 @@ class TracePanel(Panel[TraceSettings]):
             f"{len(settings.points())} corrections.{''.join(f' {text}.' for text in line.caveats)}"
         )
         return View(
-            charts=(draw_traced(line, alt_text=sentence),),
+            charts=(draw_traced(line, ends_db=(settings.y_first_db, settings.y_second_db), alt_text=sentence),),
             sentence=sentence,
             table=_table(line),
             draft=Draft(
@@ -231,18 +231,32 @@ class SaveTracing(widgets.VBox):  # type: ignore[misc]
 
     def __init__(self, panel: TracePanel) -> None:
         self.panel = panel
-        self.party = widgets.Text(description="Party", tooltip="Who published the chart.")
+        wide = {"description_width": "110px"}
+        self.party = widgets.Text(style=wide, description="Party", tooltip="Who published the chart.")
         self.earphone = widgets.Combobox(
-            description="Model", options=list(panel.study.names), tooltip="The model, as your study spells it."
+            style=wide,
+            description="Model",
+            options=list(panel.study.names),
+            tooltip="The model, as your study spells it.",
         )
         self.added_ohm = widgets.BoundedFloatText(
-            value=33.0, min=0.001, max=1e6, description="Added (ohm)", tooltip="Resistance that they added. Unit: ohm."
+            style=wide,
+            value=33.0,
+            min=0.001,
+            max=1e6,
+            description="Added (ohm)",
+            tooltip="Resistance that they added. Unit: ohm.",
         )
         self.source_ohm = widgets.BoundedFloatText(
-            value=0.0, min=0.0, max=1e6, description="Source (ohm)", tooltip="Their amplifier and cable. Unit: ohm."
+            style=wide,
+            value=0.0,
+            min=0.0,
+            max=1e6,
+            description="Source (ohm)",
+            tooltip="Their amplifier and cable. Unit: ohm.",
         )
         self.shows = widgets.Dropdown(
-            options=["without", "with", "change"], description="Shows", tooltip="What this curve is."
+            style=wide, options=["without", "with", "change"], description="Shows", tooltip="What this curve is."
         )
         self.save = button("Save the tracing", "Write how this curve is read into published/", self._on_save)
         self.status = summary_line("Nothing saved from here yet.")

@@ -123,7 +123,7 @@ def draw_pillow(*, dark: bool = False) -> Drawn:
         pen.line([to_pixel(20, level), to_pixel(20_000, level)], fill=(128, 128, 128))
     for k in range(3):
         pen.line(
-            [to_pixel(f, y) for f, y in zip(F, truth(k), strict=True)],
+            [tuple(round(value) for value in to_pixel(f, y)) for f, y in zip(F, truth(k), strict=True)],
             fill=ink if k == 0 else COLOURS[k],
             width=3,
         )

@@ -1,6 +1,6 @@
 """Impedances recovered from changes of response, on thirteen invented earphones solved by ngspice, and the speed of it.
 
-    python tests/benchmarks/bench_recovery.py [--runs 12] [--seed 1]
+    python tests/benchmarks/bench_recovery.py [--runs 12] [--studies 3] [--seed 1]
 
 The earphones are those of `tests/references/earphones.cir`; powers and spreads of the continuation, and its reach above
 the band, were chosen on others; its reach below the band and the doubt of small slopes there with these in sight as
@@ -9,6 +9,10 @@ earphones and 5, 15 and 75 ohm added; predictions are for 1 to 120 ohm in place 
 and without, the ear-canal resonance moving by 2 % a seat, seats aligned within each condition and the change settled
 between them, 0.1 dB of correlated noise on the change, and resistances off by 1 %; what the recovery knows of the noise
 comes from forty other seats. Coverage is the share of frequencies and runs whose 95 % band holds the truth.
+
+Whole studies: the same earphones measured as in `bench_verdicts.py` (seatings apart by 4.5 %, leaks, level, height of
+the resonance, an earphone's own repeatability), then everything as the notebooks do it: lining up, noise floor,
+recovery with the study's own noise, prediction. What is read is what is marked readable.
 """
 
 from __future__ import annotations
@@ -25,6 +29,7 @@ from race import race  # noqa: I001 - it pins the linear algebra library to one 
 
 import numpy as np
 from earsim import MODES, F, bump, smooth_noise
+from earstudy import Plan, make_study
 from scipy.interpolate import CubicSpline
 
 from ohmshift.chain import gainphase
@@ -33,10 +38,12 @@ from ohmshift.chain.gainphase import Continuation, minimum_phase, plan_gain_phas
 from ohmshift.chain.inverse import impedance_from_transfer, transfer_from_change
 from ohmshift.chain.limits import highest_source_ohm
 from ohmshift.chain.prediction import predict_change, source_change_db
-from ohmshift.chain.recovery import BandMethod, Smoothing, recover_impedance
+from ohmshift.chain.recovery import BandMethod, RecoveredImpedance, Smoothing, recover_impedance
 from ohmshift.chain.reseating import SettledChange, settle_change
 from ohmshift.curves.alignment import align_resonance
 from ohmshift.curves.values import Impedance, ResponseSet
+from ohmshift.study.batch import compare_study
+from ohmshift.study.impedances import recover_from_changes
 
 CIRCUIT = Path(__file__).parents[1] / "references" / "earphones.cir"
 ADDED_OHM = (5.0, 15.0, 75.0)
@@ -241,6 +248,55 @@ def tabulate_agreement(earphones: dict[str, np.ndarray], runs: int, seed: int) -
         print(f"| {name} | {np.mean(found):.3f} of {len(found)} |")
 
 
+WAYS = {
+    "3 seats, 15 ohm": Plan(),
+    "2 seats, 15 ohm": Plan(seats=2),
+    "3 seats, 5, 33 and 120 ohm": Plan(added_ohm=(5.0, 33.0, 120.0)),
+    "3 seats, 15 ohm, without reseating": Plan(reseated=False),
+    "1 seat, 15 ohm, without reseating": Plan(seats=1, reseated=False),
+    "1 seat, 33 ohm": Plan(seats=1, added_ohm=(33.0,)),
+}
+
+
+def tabulate_studies(earphones: dict[str, np.ndarray], studies: int, seed: int) -> None:
+    print(
+        f"\n### Whole studies: coverage of 95 % bands, {studies} studies of {len(earphones)} earphones, seed {seed}\n"
+    )
+    ranges = {"< 2 kHz": LOW, "2-6 kHz": MIDDLE, "> 6 kHz": HIGH}
+    names = [f"{what}, {where}" for what in ("Z", "1 ohm", "50 ohm", "120 ohm") for where in ranges]
+    print("| measured with | " + " | ".join(names) + " | error for 50 ohm, rms dB, three ranges | disagree |")
+    print("|" + "---|" * (len(names) + 3))
+    for way, plan in WAYS.items():
+        held, off, doubted = Tally(), Tally(), []
+        for i in range(studies):
+            study = make_study(np.random.default_rng(seed + i), earphones, plan)
+            comparison = compare_study(study)
+            for name, Z in earphones.items():
+                found = recover_from_changes(study, comparison, name).impedance
+                if found is None:
+                    continue
+                doubted += [found.agreement.p_value < 0.05] if found.agreement else []
+                for where, at in ranges.items():
+                    tally_study(Z, found, where=where, at=at & found.readable, held=held, off=off)
+        cells = [f"{np.mean(held.held[name]):.2f}" for name in names]
+        errors = ", ".join(f"{np.median(off.held[where]):.2f}" for where in ranges)
+        print(f"| {way} | {' | '.join(cells)} | {errors} | {np.mean(doubted) if doubted else '':.3} |", flush=True)
+
+
+def tally_study(
+    Z: np.ndarray, found: RecoveredImpedance, *, where: str, at: np.ndarray, held: Tally, off: Tally
+) -> None:
+    if not at.any():
+        return
+    held.add(f"Z, {where}", np.abs(Z)[at], found.low_ohm[at], found.high_ohm[at])
+    for ohm in (1.0, 50.0, 120.0):
+        predicted = predict_change(found, added_ohm=ohm, source_ohm=SOURCE_OHM)
+        exact = change(Z, ohm)
+        held.add(f"{ohm:g} ohm, {where}", exact[at], predicted.low_db[at], predicted.high_db[at])
+        if ohm == 50.0:
+            off.held.setdefault(where, []).append(float(np.sqrt(np.mean((predicted.change_db - exact)[at] ** 2))))
+
+
 def race_recovery(earphones: dict[str, np.ndarray], seed: int) -> None:
     rng = np.random.default_rng(seed)
     noise, Z = learn_noise(rng), earphones["tongs"]
@@ -272,12 +328,14 @@ def race_recovery(earphones: dict[str, np.ndarray], seed: int) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--runs", type=int, default=12, help="noisy runs an earphone and resistance")
+    parser.add_argument("--studies", type=int, default=3, help="studies of thirteen earphones a way of measuring")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     earphones = read_earphones()
     tabulate_clean(earphones)
     tabulate_noisy(earphones, options.runs, options.seed)
     tabulate_agreement(earphones, max(options.runs // 2, 1), options.seed)
+    tabulate_studies(earphones, options.studies, options.seed)
     race_recovery(earphones, options.seed)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from ohmshift.curves.values import Impedance
 from ohmshift.study.batch import StudyComparison, compare_study
 from ohmshift.study.crosschecks import check_divider
 from ohmshift.study.folder import Study, open_study
-from ohmshift.study.impedances import know_impedance, recover_from_changes, residual_curves
+from ohmshift.study.impedances import know_impedance, recover_from_changes
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
 MADE = "impedances solved by ngspice 39 in data_demo/source, responses made from them without the kit"
@@ -31,6 +32,11 @@ def comparison(study: Study) -> StudyComparison:
     return compare_study(study)
 
 
+def without_impedance(study: Study, name: str) -> Study:
+    rows = study.measurements
+    return replace(study, measurements=rows[(rows["earphone"] != name) | (rows["quantity"] != "impedance")])
+
+
 def true_impedance(name: str) -> Impedance:
     """Give the complex mean of both channels, whose divider is within 0.05 dB of the mean of both changes."""
     with (DEMO / "source" / "truth" / "true_impedances.csv").open(encoding="utf-8", newline="") as file:
@@ -44,18 +50,19 @@ def true_impedance(name: str) -> Impedance:
 
 
 @pytest.mark.source("independent", ref=MADE)
-@pytest.mark.parametrize("name", ["Skewer", "Thermos", "Saucepan", "Grater", "Whisk", "Tureen", "Mortar"])
-def test_recovered_impedance_holds_the_truth(study: Study, comparison: StudyComparison, name: str) -> None:
-    known = recover_from_changes(study, comparison, name)
-    assert isinstance(known.impedance, RecoveredImpedance)
-    f, truth = known.frequency_hz, true_impedance(name)
-    true_ohm = np.interp(np.log(f), np.log(truth.frequency_hz), np.abs(truth.impedance_ohm))
-    inside = (known.impedance.low_ohm <= true_ohm) & (true_ohm <= known.impedance.high_ohm)
-    readable = (f >= 25) & (f <= 6000)
-    # Neighbouring frequencies share their errors, so one earphone alone may miss over a whole region.
-    assert inside[readable].mean() > 0.6
-    off = np.abs(np.abs(known.impedance.impedance_ohm) / true_ohm - 1)
-    assert np.median(off[readable]) < 0.08
+def test_recovered_impedances_hold_the_truth(study: Study, comparison: StudyComparison) -> None:
+    inside, off = [], []
+    for name in ("Skewer", "Thermos", "Saucepan", "Grater", "Whisk", "Tureen", "Mortar", "Spoon", "Trivet"):
+        known = recover_from_changes(study, comparison, name)
+        assert isinstance(known.impedance, RecoveredImpedance)
+        f, truth = known.frequency_hz, true_impedance(name)
+        true_ohm = np.interp(np.log(f), np.log(truth.frequency_hz), np.abs(truth.impedance_ohm))
+        held = (known.impedance.low_ohm <= true_ohm) & (true_ohm <= known.impedance.high_ohm)
+        inside.append([held[(f >= low) & (f < high)].mean() for low, high in ((25, 200), (200, 6000), (6000, 16_000))])
+        off.append(np.median(np.abs(np.abs(known.ohms) / true_ohm - 1)[(f >= 25) & (f <= 6000)]))
+    # Nominal 0.95; neighbouring frequencies share their errors, so nine earphones make it by 0.05 or so.
+    assert (np.mean(inside, axis=0) > 0.85).all()
+    assert max(off) < 0.08
 
 
 @pytest.mark.source("independent", ref=MADE)
@@ -72,9 +79,30 @@ def test_prediction_for_a_source_never_measured(study: Study, comparison: StudyC
     assert np.sqrt(np.mean(off[readable] ** 2)) < 0.4
 
 
-def test_measured_is_preferred_and_lost_levels_are_refused(study: Study, comparison: StudyComparison) -> None:
+def test_measured_is_preferred(study: Study, comparison: StudyComparison) -> None:
     assert know_impedance(study, comparison, "Whisk").origin == "measured"
-    lost = recover_from_changes(study, comparison, "Sieve")
+
+
+@pytest.mark.source("independent", ref=MADE)
+def test_a_lost_level_comes_back_by_the_best_there_is(study: Study, comparison: StudyComparison) -> None:
+    by_measured = recover_from_changes(study, comparison, "Sieve")
+    assert by_measured.origin.endswith("level from the measured 42.8 ohm at 1 kHz")
+    bare = without_impedance(study, "Sieve")
+    by_rated = recover_from_changes(bare, comparison, "Sieve")
+    assert by_rated.origin.endswith("level from the rated 44 ohm, taken to hold at 1 kHz")
+    truth = true_impedance("Sieve")
+    widths = []
+    for known in (by_measured, by_rated):
+        assert isinstance(known.impedance, RecoveredImpedance)
+        f = known.frequency_hz
+        readable = (f >= 25) & (f <= 6000)
+        true_ohm = np.interp(np.log(f), np.log(truth.frequency_hz), np.abs(truth.impedance_ohm))
+        low, high = known.impedance.low_ohm, known.impedance.high_ohm
+        assert np.mean(((low <= true_ohm) & (true_ohm <= high))[readable]) > 0.8
+        widths.append(np.median((high / low)[readable]))
+    assert widths[1] > 1.5 * widths[0]  # 20 % of doubt instead of 2 %
+    bare = replace(bare, earphones=bare.earphones.assign(rated_ohm=np.nan))
+    lost = recover_from_changes(bare, comparison, "Sieve")
     assert lost.impedance is None
     assert "normalised" in lost.origin
     assert lost.frequency_hz.size == lost.ohms.size == 0
@@ -89,15 +117,6 @@ def test_an_unsure_alignment_ends_what_may_be_read(study: Study, comparison: Stu
     known = recover_from_changes(study, comparison, "Kettle")
     assert isinstance(known.impedance, RecoveredImpedance)
     assert not known.impedance.readable[known.frequency_hz > 5100].any()
-
-
-@pytest.mark.source("independent", ref="made with 0.12 dB of variation below 2 kHz and 0.2 dB of level, see its README")
-def test_residuals_have_the_size_they_were_made_with(study: Study, comparison: StudyComparison) -> None:
-    residuals = residual_curves(study, comparison)
-    f = comparison.aligned["Ladle", 0.0].frequency_hz
-    middle = residuals[:, (f > 300) & (f < 1500)]
-    # sqrt(0.2^2 + 0.12^2) is 0.233; each earphone repeats better or worse by its own factor.
-    assert np.median(np.sqrt((middle**2).mean(axis=1))) == pytest.approx(0.2, abs=0.08)
 
 
 @pytest.mark.source("independent", ref=MADE)
@@ -115,6 +134,16 @@ def test_cross_check_is_content_where_nothing_is_wrong(study: Study, comparison:
     assert len(words) == 13
     assert words.count("not explained") <= 2
     assert len(holds) - sum(holds) <= 2
+
+
+@pytest.mark.source("independent", ref=MADE)
+@pytest.mark.parametrize("name", ["Ladle", "Whisk", "Grater"])
+def test_four_resistances_are_one_load(study: Study, comparison: StudyComparison, name: str) -> None:
+    several = recover_from_changes(study, comparison, name).impedance
+    assert isinstance(several, RecoveredImpedance)
+    assert several.added_ohm == (5.0, 15.0, 33.0, 120.0)
+    assert several.agreement is not None
+    assert several.agreement.p_value > 0.05 / 3  # 5 % for the three of them together
 
 
 @pytest.mark.source("independent", ref="skillet_right_0ohm_a2 was made 11 dB too high, see data_demo/README.md")

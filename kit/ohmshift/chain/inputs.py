@@ -24,6 +24,7 @@ _LEAST_SD_DB = 0.05
 _SIGMAS_TO_SAY = 2.0
 _SIGMAS_TO_REFUSE = 4.0
 _STEEP_DB = 0.5
+_NOT_QUITE = 0.8  # a third octave at 100 Hz starts at 89 Hz
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -81,15 +82,21 @@ class Inputs:
         object.__setattr__(self, "source_ohm", read_only(self.source_ohm, np.complex128))
         object.__setattr__(self, "readable", read_only(self.readable, np.bool_))
 
-    def bands(self) -> Bands:
+    def bands(self, *, low_hz: float = 0.0) -> Bands:
         """Give the third-octave bands that the readable data cover.
+
+        Parameters
+        ----------
+        low_hz : float
+            Only bands from about here on [Hz].
 
         Returns
         -------
         Bands
             Bands, those that reach beyond the data left out.
         """
-        return covered_bands(self.plan.frequency_hz, self.readable)
+        f = self.plan.frequency_hz
+        return covered_bands(f, self.readable & (f >= low_hz * _NOT_QUITE))
 
 
 def covered_bands(frequency_hz: FloatArray, readable: npt.NDArray[np.bool_]) -> Bands:

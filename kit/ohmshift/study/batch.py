@@ -57,7 +57,7 @@ class StudyComparison:
     """
 
     options: ComparisonOptions
-    warp: str
+    warp: Literal["local", "detail", "none"]
     aligned: Mapping[Condition, ResponseSet]
     alignment: Mapping[str, ResonanceAlignment]
     changes: Mapping[Condition, Change]

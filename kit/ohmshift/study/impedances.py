@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ohmshift.chain.levels import AnchorImpedance
 from ohmshift.chain.recovery import RecoveredImpedance, recover_impedance
 from ohmshift.curves.grids import octave_grid, resample
 from ohmshift.errors import CurveError
+from ohmshift.study.settling import gather_changes
 
 if TYPE_CHECKING:
     from ohmshift.curves.values import ComplexArray, FloatArray, Impedance
-    from ohmshift.evidence.changes import Change
     from ohmshift.study.batch import StudyComparison
     from ohmshift.study.folder import Study
+    from ohmshift.study.settling import EarphoneChanges
 
 UNREADABLE_ABOVE_HZ = 5000.0
 """Where the ear-canal resonance could not be lined up with certainty, nothing above this is read."""
@@ -25,6 +27,12 @@ ADDED_TOLERANCE = 0.01
 
 SOURCE_SPREAD_OHM = 0.1
 """Standard uncertainty of amplifier and cable [ohm], where the study does not say."""
+
+ANCHOR_HZ = 1000.0
+"""Where a known impedance brings a lost level back [Hz]: best of all frequencies in simulations."""
+
+MEASURED_SPREAD, RATED_SPREAD = 0.02, 0.2
+"""Standard uncertainties of the impedance that does so, measured and as rated, as a share of it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -136,93 +144,61 @@ def recover_from_changes(
 
     Notes
     -----
-    The covariance of the changes is that of the study's own seats about their means, level included, over all
-    conditions in which no file is flagged.
+    Changes and noise are those of `gather_changes`. Where levels were normalised, what brings them back is, in this
+    order: the measured |Z| at 1 kHz; two or more resistances, if they tell the level well enough; the rated impedance,
+    taken for |Z| at 1 kHz with a standard uncertainty of 20 %. IEC 60268-7 lets the lowest |Z| be 80 % of the rated
+    one and bounds nothing above it, so that this is common practice, not more.
     """
-    changes = [comparison.change(earphone, ohm) for ohm in comparison.resistances(earphone)]
-    changes = [change for change in changes if np.isfinite(change.level_drop_db)]
-    if not changes:
-        return KnownImpedance(label=earphone, impedance=None, origin="levels were normalised and nobody measured it")
-    aligned = comparison.aligned[earphone, 0.0]
-    certain = earphone not in comparison.alignment or comparison.alignment[earphone].certain
-    try:
-        recovered = recover_impedance(
-            changes[0].frequency_hz,
-            np.array([change.change_db + change.level_drop_db for change in changes]),
-            added_ohm=[change.added_ohm for change in changes],
-            source_ohm=aligned.source_ohm,
-            added_tolerance=added_tolerance,
-            source_spread_ohm=source_spread_ohm,
-            noise_db=_noise(study, comparison, changes, seed=seed),
-            readable_high_hz=None if certain else UNREADABLE_ABOVE_HZ,
-            seed=seed,
-            label=earphone,
-        )
-    except CurveError as error:
-        return KnownImpedance(label=earphone, impedance=None, origin=f"cannot be recovered: {error.found}")
-    ohms = ", ".join(f"{change.added_ohm:g}" for change in changes)
-    return KnownImpedance(
-        label=earphone,
-        impedance=recovered,
-        origin=f"recovered from the responses with and without {ohms} ohm",
-        caveats=(*recovered.caveats, *_flagged_seats(study, earphone)),
-    )
-
-
-def residual_curves(study: Study, comparison: StudyComparison) -> FloatArray:
-    """Give how single measurements of the study stray from their condition's mean.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    comparison : StudyComparison
-        Its aligned responses.
-
-    Returns
-    -------
-    ndarray, shape (k, n)
-        One row a measurement [dB], level included, scaled so that rows.T @ rows / k is the covariance of one
-        measurement; only conditions without a flagged file, on the grid that most of them share.
-    """
-    flagged = set(study.measurements.loc[study.measurements["flags"].astype(str) != "", "file"])
-    rows: dict[int, list[FloatArray]] = {}
-    for curves in comparison.aligned.values():
-        if any(origin.source in flagged for origin in curves.provenance):
+    found = gather_changes(study, comparison, earphone)
+    refused = "levels were normalised and nobody measured it"
+    for anchor, words in _ways_to_level(study, found):
+        try:
+            recovered = recover_impedance(
+                found.frequency_hz,
+                found.change_db,
+                added_ohm=found.added_ohm,
+                source_ohm=found.source_ohm,
+                added_tolerance=added_tolerance,
+                source_spread_ohm=source_spread_ohm,
+                noise_db=found.noise_db,
+                level_known=found.level_known,
+                anchor=anchor,
+                readable_high_hz=None if found.certain else UNREADABLE_ABOVE_HZ,
+                seed=seed,
+                label=earphone,
+            )
+        except CurveError as error:
+            refused = f"cannot be recovered: {error.found}"
             continue
-        for channel in dict.fromkeys(curves.channel):
-            level_db = curves.level_db[list(curves.rows(channel))]
-            n = len(level_db)
-            if n > 1:
-                strays = (level_db - level_db.mean(axis=0)) * np.sqrt(n / (n - 1))
-                rows.setdefault(level_db.shape[1], []).append(strays)
-    if not rows:
-        return np.empty((0, 0))
-    common = max(rows, key=lambda size: len(rows[size]))
-    return np.concatenate(rows[common])
+        ohms = ", ".join(f"{ohm:g}" for ohm in found.added_ohm)
+        return KnownImpedance(
+            label=earphone,
+            impedance=recovered,
+            origin=f"recovered from the responses with and without {ohms} ohm{words}",
+            caveats=(*recovered.caveats, *found.caveats, *_flagged_seats(study, earphone)),
+        )
+    return KnownImpedance(label=earphone, impedance=None, origin=refused)
 
 
-def _noise(study: Study, comparison: StudyComparison, changes: list[Change], *, seed: int) -> FloatArray | None:
-    """Give noise of the changes (m, k, n): the response without is shared by all of them."""
-    residuals = residual_curves(study, comparison)
-    if residuals.size == 0 or residuals.shape[1] != changes[0].frequency_hz.size:
-        return None
-    shuffled = np.random.default_rng(seed)
-    shared = min(_share_without(change) for change in changes)
-    first = np.sqrt(shared) * residuals
-    own = [
-        np.sqrt(max(change.variance_factor - shared, 0.0)) * residuals[shuffled.permutation(len(residuals))]
-        for change in changes
-    ]
-    if len(changes) == 1:
-        return np.asarray(np.sqrt(changes[0].variance_factor) * residuals[np.newaxis])
-    return np.array([first + rows for rows in own])
-
-
-def _share_without(change: Change) -> float:
-    """Give the part of a change's variance factor that its response without the resistance makes."""
-    without, added = change.seats
-    return float(change.variance_factor * added / (without + added))
+def _ways_to_level(study: Study, found: EarphoneChanges) -> list[tuple[AnchorImpedance | None, str]]:
+    """Give what the level may come from, the best first, and how to say so."""
+    if found.level_known:
+        return [(None, "")]
+    ways: list[tuple[AnchorImpedance | None, str]] = []
+    measured = measured_impedance(study, found.label)
+    if measured.impedance is not None and measured.frequency_hz[0] <= ANCHOR_HZ <= measured.frequency_hz[-1]:
+        ohm = float(np.interp(np.log(ANCHOR_HZ), np.log(measured.frequency_hz), np.abs(measured.ohms)))
+        anchor = AnchorImpedance(magnitude_ohm=ohm, frequency_hz=ANCHOR_HZ, spread=MEASURED_SPREAD, what="measured |Z|")
+        ways.append((anchor, f", level from the measured {ohm:.1f} ohm at 1 kHz"))
+    if len(found.added_ohm) > 1:
+        ways.append((None, ", level from their being one load"))
+    rated = study.earphones.set_index("earphone")["rated_ohm"].get(found.label, np.nan)
+    if np.isfinite(rated) and rated > 0:
+        anchor = AnchorImpedance(
+            magnitude_ohm=float(rated), frequency_hz=ANCHOR_HZ, spread=RATED_SPREAD, what="rated impedance"
+        )
+        ways.append((anchor, f", level from the rated {rated:g} ohm, taken to hold at 1 kHz"))
+    return ways
 
 
 def _flagged_seats(study: Study, earphone: str) -> tuple[str, ...]:

@@ -57,7 +57,7 @@ class StudyComparison:
     """
 
     options: ComparisonOptions
-    warp: Literal["local", "detail", "none"]
+    warp: str
     aligned: Mapping[Condition, ResponseSet]
     alignment: Mapping[str, ResonanceAlignment]
     changes: Mapping[Condition, Change]

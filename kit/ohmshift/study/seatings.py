@@ -143,7 +143,7 @@ def stray_basis(frequency_hz: FloatArray, strays: Strays) -> FloatArray | None:
 def _line_up(curves: ResponseSet, comparison: StudyComparison) -> tuple[ResponseSet, bool]:
     if comparison.warp == "none":
         return curves, False
-    (moved,), report = align_resonance(curves, warp=comparison.warp)
+    (moved,), report = align_resonance(curves, warp="detail" if comparison.warp == "detail" else "local")
     return moved, report.certain
 
 

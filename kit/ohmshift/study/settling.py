@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from ohmshift.curves.alignment import ResonanceAlignment
+    from ohmshift.curves.warping import Warp
     from ohmshift.evidence.changes import Change
     from ohmshift.evidence.floors import NoiseFloor
     from ohmshift.study.batch import StudyComparison
@@ -214,7 +215,8 @@ def _take_change(change: Change, without: ResponseSet, with_added: ResponseSet, 
         one_in.append((1 / len(first), 1 / len(second)))
         if change.reseated and comparison.warp != "none" and f[-1] >= FULL_ABOVE_HZ:
             expected = _expected_shift(comparison.alignment[change.label], channel, change.added_ohm)
-            found.append(settle_change(f, *means, expected_octaves=expected, warp=comparison.warp))
+            warp: Warp = "detail" if comparison.warp == "detail" else "local"
+            found.append(settle_change(f, *means, expected_octaves=expected, warp=warp))
         else:
             still = np.zeros(f.size)
             found.append(

@@ -193,9 +193,9 @@ def test_a_finding_is_recorded_only_with_a_caveat(lab: Lab, page: Page, study: S
 
 def test_the_page_is_written_and_works_offline(lab: Lab, page: Page, study: Study) -> None:
     run(lab, page, "90_write_up")
-    page.get_by_role("button", name="Write the page").click()
-    page.get_by_text("Written: findings/article.html").wait_for(timeout=60_000)
-    written = study.folder / "findings" / "article.html"
+    page.get_by_role("button", name="Write", exact=True).click()
+    page.get_by_text("Written: findings/write_up/article.html").wait_for(timeout=60_000)
+    written = study.folder / "findings" / "write_up" / "article.html"
     alone = lab.root / "alone.html"
     shutil.copy(written, alone)
     page.context.set_offline(True)

@@ -265,7 +265,7 @@ def test_write_up_orders_writes_retracts_and_reinstates(study: Study) -> None:
     panel.chosen.value = (second, first)
     panel.write.click()
     assert "Written" in panel.status.value
-    page = (study.folder / "findings" / "article.html").read_text(encoding="utf-8")
+    page = (study.folder / "findings" / "write_up" / "article.html").read_text(encoding="utf-8")
     statements = {finding.id: finding.statement for finding in panel.recorded.standing}
     assert page.index(statements[second]) < page.index(statements[first])
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import av
 import matplotlib as mpl
@@ -257,20 +257,22 @@ def film_frames(
         strip = Figure(figsize=((width + 0.01) / sheet.dpi, (strip_px + 0.01) / sheet.dpi), dpi=sheet.dpi)
         strip.set_facecolor(sheet.get_facecolor())
         moving = next(line for line in sheet.axes[0].lines if np.array_equal(line.get_ydata(), chart.lines[1].y))
-        counter = strip.text(0.11, 0.6, "", color=THEMES[theme].ink, fontsize=_COUNT_PX * 72 / DPI, fontweight="bold")
-        counter.set_va("center")
+        counter = strip.text(
+            0.11, 0.6, "", color=THEMES[theme].ink, fontsize=_COUNT_PX * 72 / DPI, fontweight="bold", va="center"
+        )
         above, below = _Moving(sheet, moving), _Moving(strip, counter)
-        for i, ohm in enumerate(sweep.added_ohm):
-            moving.set_ydata(sweep.with_db[i])
-            counter.set_text(_count(sweep, i, float(ohm)))
-            yield np.concatenate([above.draw(), below.draw()]), holds.get(i, 1)
+    for i, ohm in enumerate(sweep.added_ohm):
+        moving.set_ydata(sweep.with_db[i])
+        counter.set_text(_count(sweep, i, float(ohm)))
+        yield np.concatenate([above.draw(), below.draw()]), holds.get(i, 1)
 
 
 class _Moving:
     """A sheet of which one part moves: the rest is drawn once."""
 
     def __init__(self, sheet: Figure, part: Artist) -> None:
-        self.canvas, self.part = FigureCanvasAgg(sheet), part
+        self.canvas = cast("Any", FigureCanvasAgg(sheet))  # it carries no types
+        self.part = part
         part.set_animated(True)
         self.canvas.draw()
         self.still = self.canvas.copy_from_bbox(sheet.bbox)
@@ -283,7 +285,7 @@ class _Moving:
 
 
 def _count(sweep: Sweep, i: int, ohm: float) -> str:
-    drop = f"{sweep.level_drop_db[i]:+.1f}".replace("-", "−").replace("+0.0", "0.0")
+    drop = f"{round(float(sweep.level_drop_db[i]), 1) + 0.0:.1f}".replace("-", "−")
     return f"{ohm:.0f} of {sweep.added_ohm[-1]:g} ohm added    level {drop} dB"
 
 

@@ -109,7 +109,8 @@ def make_room(charts: Sequence[Chart], *, text_size: float) -> tuple[Room, ...]:
 
 def _right(chart: Chart) -> float:
     """Give the room that the names of lines and levels need right of the frame, whether they reach it or not."""
-    names = [shorten_label(part.label) for part in (*chart.lines, *chart.levels)]
+    labels = [line.label for line in chart.lines] + [level.label for level in chart.levels]
+    names = [shorten_label(label) for label in labels]
     return max((LABEL_PX + text_px(name) for name in names if name), default=0.0) + 2 * _EDGE
 
 

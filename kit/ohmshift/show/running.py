@@ -58,7 +58,7 @@ def running_notebooks(paths: Iterable[Path], folder: Path, *, at_once: int) -> I
 
 async def _run(path: Path, folder: Path, slots: asyncio.Semaphore) -> NotebookNode:
     async with slots:
-        notebook = nbformat.read(path, as_version=4)  # type: ignore[no-untyped-call]
+        notebook: NotebookNode = nbformat.read(path, as_version=4)  # type: ignore[no-untyped-call]
         client = NotebookClient(
             notebook, timeout=_TIMEOUT_S, store_widget_state=False, resources={"metadata": {"path": str(folder)}}
         )

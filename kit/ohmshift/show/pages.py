@@ -13,6 +13,9 @@ from traitlets.config import Config
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
+_WIDE = 'class="output_html '
+"""Results that may be wider than the page: they scroll, so the keyboard must get there."""
+
 _BEST_FIRST = ("text/html", "text/markdown", "image/svg+xml", "image/png", "image/jpeg", "text/plain")
 
 
@@ -51,6 +54,7 @@ def html_from_notebook(notebook: NotebookNode, *, title: str = "") -> str:
         exclude_anchor_links=True,
     )
     body, _ = exporter.from_notebook_node(plain)
+    body = body.replace(_WIDE, f'tabindex="0" role="group" aria-label="Result" {_WIDE}')
     environment = Environment(
         loader=PackageLoader("ohmshift.show"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )

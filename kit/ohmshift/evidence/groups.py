@@ -7,10 +7,11 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from ohmshift.errors import EvidenceError
 from ohmshift.evidence.studentized import range_probability, range_quantile
+from ohmshift.evidence.welch import compare_means
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -86,8 +87,10 @@ class GroupTest:
         Welch's F; nan where nothing could be tested, as are the other numbers then.
     degrees : tuple of two floats
         Its degrees of freedom.
+    p_welch : float
+        Its p value by Welch's approximate distribution.
     p : float
-        Its p value.
+        Its p value by drawing means and spreads anew, which holds for small classes too.
     p_holm : float
         The same adjusted for all metrics tested together; equal to `p` for one alone.
     omega2 : float
@@ -106,6 +109,7 @@ class GroupTest:
     classes: tuple[ClassSummary, ...]
     statistic: float = float("nan")
     degrees: tuple[float, float] = (float("nan"), float("nan"))
+    p_welch: float = float("nan")
     p: float = float("nan")
     p_holm: float = float("nan")
     omega2: float = float("nan")
@@ -121,7 +125,7 @@ class GroupTest:
 
 
 def compare_classes(
-    values: npt.ArrayLike, classes: Sequence[str], *, name: str = "value", alpha: float = 0.05
+    values: npt.ArrayLike, classes: Sequence[str], *, name: str = "value", alpha: float = 0.05, seed: int = 0
 ) -> GroupTest:
     """Test whether classes differ in the mean of one number an earphone.
 
@@ -135,6 +139,8 @@ def compare_classes(
         What the values are.
     alpha : float
         Error rate, and one less the level of the intervals.
+    seed : int
+        Seed of the draws behind the p value.
 
     Returns
     -------
@@ -149,8 +155,10 @@ def compare_classes(
     Notes
     -----
     Welch's test [1]_ does not pool the classes' spreads: on few earphones in unequal classes the pooled F gives several
-    times the false alarms it promises. Pairs are compared by Games and Howell's procedure [2]_. The effect size is
-    omega squared with the interval that inverts the noncentral F distribution [3]_.
+    times the false alarms it promises. Its p value is drawn, as `compare_means` tells. Pairs are compared by Games and
+    Howell's procedure [2]_; look at them only where the classes differ, since by themselves they alarm too often among
+    classes of three. The effect size is omega squared with the interval that inverts the noncentral F distribution
+    [3]_.
 
     References
     ----------
@@ -184,17 +192,16 @@ def compare_classes(
         reason = f"all values of {flat[0]} are equal, so its spread is not known"
         return GroupTest(name=name, classes=summaries, alpha=alpha, reason=reason)
     x = [samples[key] for key in tested]
-    F, p = stats.f_oneway(*x, equal_var=False)
-    df = (len(x) - 1.0, welch_degrees(x))
-    N = sum(one.size for one in x)
-    omega2, interval = omega_squared(float(F), df, N, alpha=alpha)
+    welch = compare_means(x, seed=seed)
+    omega2, interval = omega_squared(welch.statistic, welch.degrees, sum(one.size for one in x), alpha=alpha)
     return GroupTest(
         name=name,
         classes=summaries,
-        statistic=float(F),
-        degrees=df,
-        p=float(p),
-        p_holm=float(p),
+        statistic=welch.statistic,
+        degrees=welch.degrees,
+        p_welch=welch.p_welch,
+        p=welch.p,
+        p_holm=welch.p,
         omega2=omega2,
         omega2_interval=interval,
         pairs=_compare_pairs(tested, x, alpha),
@@ -245,24 +252,6 @@ def adjust_holm(tests: Sequence[GroupTest]) -> tuple[GroupTest, ...]:
         largest = max(largest, min(1.0, (len(order) - place) * tests[i].p))
         adjusted[i] = replace(tests[i], p_holm=largest)
     return tuple(adjusted)
-
-
-def welch_degrees(samples: Sequence[FloatArray]) -> float:
-    """Give the second degrees of freedom of Welch's test.
-
-    Parameters
-    ----------
-    samples : sequence of ndarray
-        Values of each class, each with at least two that differ.
-
-    Returns
-    -------
-    float
-        Degrees of freedom.
-    """
-    k, n = len(samples), np.array([x.size for x in samples])
-    w = n / np.array([x.var(ddof=1) for x in samples])
-    return float((k**2 - 1) / (3 * np.sum((1 - w / w.sum()) ** 2 / (n - 1))))  # Eq. 29 of [1] of compare_classes
 
 
 def omega_squared(

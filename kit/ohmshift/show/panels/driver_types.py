@@ -124,11 +124,9 @@ class DriverTypesPanel(Panel[TypeSettings]):
             for metric, test in answers.tests.items()
         ]
         vectors = answers.vectors
-        rows.append({"metric": "all bands at once", "test": "W*d", "statistic": vectors.statistic, "p": vectors.p})
-        table = pd.DataFrame(rows)
-        for name, digits in (("statistic", 2), ("p", 3), ("p, Holm", 3)):
-            table[name] = table[name].astype(float).round(digits)
-        return table.fillna("")
+        last = ("all bands at once", "not tested" if vectors.reason else "W*d")
+        rows.append(dict(zip(rows[0], (*last, _say(vectors.statistic, 2), _say(vectors.p, 3), "", ""), strict=True)))
+        return pd.DataFrame(rows)
 
     def foretold(self) -> pd.DataFrame:
         """Give what foretells each metric of an earphone left out.
@@ -141,11 +139,12 @@ class DriverTypesPanel(Panel[TypeSettings]):
         rows = []
         for metric, explanation in self._answers(self.settings.grouping).explained.items():
             row: dict[str, object] = {"metric": metric, "earphones": len(explanation.labels)}
+            row |= dict.fromkeys(FORETELLERS.values(), "")
             for one in explanation.explained:
                 r2, low, high = (round(value, _DIGITS) + 0.0 for value in (one.r2, one.low, one.high))
                 row[FORETELLERS[one.name]] = f"{r2:.2f} ({low:.2f} to {high:.2f})"
             rows.append(row)
-        return pd.DataFrame(rows).fillna("")
+        return pd.DataFrame(rows)
 
     def classes(self) -> pd.DataFrame:
         """Give the classes of the panel's grouping and metric, and those too small to be tested.
@@ -167,14 +166,17 @@ class DriverTypesPanel(Panel[TypeSettings]):
         )
 
     def pairs(self) -> pd.DataFrame:
-        """Give the differences of every pair of classes tested, for the panel's grouping and metric.
+        """Give the differences of every pair of classes, for the panel's grouping and metric, where the classes differ.
 
         Returns
         -------
         DataFrame
-            One row a pair, by Games and Howell.
+            One row a pair, by Games and Howell; or one that says why there is none.
         """
         test, unit = self._answers(self.settings.grouping).tests[self.settings.metric], UNITS[self.settings.metric]
+        if not test.differ:
+            why = test.reason or "the classes do not certainly differ as a whole"
+            return pd.DataFrame({"pairs are not compared, because": [why]})
         return pd.DataFrame(
             {
                 "first": [pair.first for pair in test.pairs],
@@ -242,11 +244,15 @@ def _test_row(metric: Metric, test: GroupTest, *, declared: bool) -> dict[str, o
     return {
         "metric": metric,
         "test": "not tested" if test.reason else "Welch F",
-        "statistic": test.statistic,
-        "p": test.p,
-        "p, Holm": test.p_holm if declared else float("nan"),
+        "statistic": _say(test.statistic, 2),
+        "p": _say(test.p, 3),
+        "p, Holm": _say(test.p_holm, 3) if declared else "",
         "omega² (95 %)": "" if test.reason else f"{test.omega2:.2f} ({low:.2f} to {high:.2f})",
     }
+
+
+def _say(value: float, digits: int) -> str:
+    return "" if np.isnan(value) else f"{value:.{digits}f}"
 
 
 def _say_verdicts(collection: Collection) -> str:

@@ -1,0 +1,111 @@
+"""Welch's test of several means, with a p value that holds for classes of three earphones too."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import stats
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ohmshift.curves.values import FloatArray
+
+DRAWS = 9999
+"""Draws behind a p value: its own standard error is 0.002 at 0.05."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WelchTest:
+    """Whether several means differ, spreads not pooled.
+
+    Parameters
+    ----------
+    statistic : float
+        Welch's F.
+    degrees : tuple of two floats
+        Its degrees of freedom.
+    p_welch : float
+        p value by Welch's approximate F distribution.
+    p : float
+        p value by drawing means and spreads anew; equal to the other where classes are large.
+    """
+
+    statistic: float
+    degrees: tuple[float, float]
+    p_welch: float
+    p: float
+
+
+def compare_means(samples: Sequence[FloatArray], *, draws: int = DRAWS, seed: int = 0) -> WelchTest:
+    """Test whether several means differ.
+
+    Parameters
+    ----------
+    samples : sequence of ndarray
+        Values of each class, each with at least two that differ.
+    draws : int
+        Draws behind the p value.
+    seed : int
+        Seed of the draws.
+
+    Returns
+    -------
+    WelchTest
+        Statistic and p values.
+
+    Notes
+    -----
+    Welch's F distribution [1]_ is an approximation that fails for very small classes: with 12, 5, 4 and 3 normal values
+    of which the smallest class has the widest spread it gives 8 % false alarms in place of 5 %, 28 % the pooled F. The
+    parametric bootstrap [2]_ draws each class's mean and spread from the distributions they have when all means are
+    equal, and counts how often the weighted sum of squares is as large: 7 % there, 5 % with 4, 3, 3 and 3.
+
+    References
+    ----------
+    .. [1] B. L. Welch, "On the comparison of several mean values: an alternative approach", Biometrika 38 (1951)
+       330-336.
+    .. [2] K. Krishnamoorthy, F. Lu, T. Mathew, "A parametric bootstrap approach for ANOVA with unequal variances: fixed
+       and random models", Computational Statistics & Data Analysis 51 (2007) 5731-5742.
+    """
+    F, p_welch = stats.f_oneway(*samples, equal_var=False)
+    n = np.array([x.size for x in samples])
+    mean = np.array([x.mean() for x in samples])
+    squared_error = np.array([x.var(ddof=1) for x in samples]) / n
+    rng = np.random.default_rng(seed)
+    drawn = rng.standard_normal((draws, n.size)) * np.sqrt(squared_error)
+    drawn_error = squared_error * rng.chisquare(n - 1, (draws, n.size)) / (n - 1)
+    as_large = np.sum(_weighted_squares(drawn, drawn_error) >= _weighted_squares(mean, squared_error))
+    return WelchTest(
+        statistic=float(F),
+        degrees=(n.size - 1.0, welch_degrees(samples)),
+        p_welch=float(p_welch),
+        p=float((1 + as_large) / (1 + draws)),
+    )
+
+
+def welch_degrees(samples: Sequence[FloatArray]) -> float:
+    """Give the second degrees of freedom of Welch's test.
+
+    Parameters
+    ----------
+    samples : sequence of ndarray
+        Values of each class, each with at least two that differ.
+
+    Returns
+    -------
+    float
+        Degrees of freedom.
+    """
+    k, n = len(samples), np.array([x.size for x in samples])
+    w = n / np.array([x.var(ddof=1) for x in samples])
+    return float((k**2 - 1) / (3 * np.sum((1 - w / w.sum()) ** 2 / (n - 1))))  # Eq. 29 of [1] of compare_means
+
+
+def _weighted_squares(mean: FloatArray, squared_error: FloatArray) -> FloatArray:
+    """Give the sum of squares of means about their common mean, each weighted by its precision."""
+    w = 1 / squared_error
+    common = (w * mean).sum(axis=-1, keepdims=True) / w.sum(axis=-1, keepdims=True)
+    return np.asarray((w * (mean - common) ** 2).sum(axis=-1))

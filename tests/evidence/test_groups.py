@@ -1,0 +1,241 @@
+"""Tests over classes, against certified values and other software."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import scipy.stats
+from inventing import read_reference
+from scipy import stats
+
+from ohmshift.errors import EvidenceError
+from ohmshift.evidence.bandvectors import compare_vectors, welch_distance
+from ohmshift.evidence.groups import GroupTest, adjust_holm, compare_classes, omega_squared
+from ohmshift.evidence.studentized import range_probability, range_quantile
+from ohmshift.evidence.welch import compare_means, welch_degrees
+
+REFERENCE = read_reference("collection_statistics.txt")
+SPRAYS = {name: REFERENCE[f"InsectSprays.{name}"] for name in "ABCDEF"}
+OTHERS = "statsmodels 0.15.0 and pingouin 0.7.0, commands in tests/references/collection_statistics.txt"
+NIST = Path(scipy.stats.__file__).parent / "tests" / "data" / "nist_anova"
+
+
+def flat(samples: dict[str, np.ndarray]) -> tuple[np.ndarray, list[str]]:
+    return np.concatenate(list(samples.values())), [name for name, x in samples.items() for _ in x]
+
+
+def nist(name: str) -> dict[str, np.ndarray]:
+    lines = (NIST / name).read_text(encoding="utf-8").splitlines()[60:]
+    rows = np.array([line.split() for line in lines if line.split()], dtype=float)
+    return {f"{group:g}": rows[rows[:, 0] == group, 1] for group in np.unique(rows[:, 0])}
+
+
+@pytest.mark.source("independent", ref="R 4.2.2 oneway.test(count ~ spray, InsectSprays); statsmodels 0.15.0 for p")
+def test_welch_on_insect_sprays() -> None:
+    test = compare_classes(*flat(SPRAYS))
+    assert (test.statistic, test.degrees[1]) == pytest.approx(REFERENCE["oneway.test.F.df2"], rel=1e-9)
+    assert test.p_welch == pytest.approx(float(REFERENCE["anova_oneway.p"][0]), rel=1e-6)
+    assert test.p == 1e-4
+    assert test.degrees[0] == 5
+    assert test.differ
+
+
+@pytest.mark.source(
+    "published",
+    ref="NIST StRD AtmWtAg, certified F 15.9467335677930; for two classes of one size Welch's F is the pooled one",
+)
+def test_certified_f_of_two_equal_classes() -> None:
+    samples = nist("AtmWtAg.dat")
+    y, classes = flat(samples)
+    assert {len(x) for x in samples.values()} == {24}
+    assert compare_classes(y, classes).statistic == pytest.approx(15.9467335677930, rel=1e-7)
+    assert compare_vectors(y[:, None], classes, resamples=99).statistic == pytest.approx(15.9467335677930, rel=1e-7)
+
+
+@pytest.mark.source(
+    "analytic",
+    ref="beside a class that hardly spreads, the other's mean over its error is a t value: F = t^2, p the t test's",
+)
+def test_drawn_p_is_the_t_test_where_one_class_hardly_spreads() -> None:
+    wide, narrow = np.array([0.3, 2.1, 1.4, -0.2]), 1e-7 * np.arange(4.0)
+    t = wide.mean() / np.sqrt(wide.var(ddof=1) / 4)
+    test = compare_means([wide, narrow], draws=40_000)
+    assert test.statistic == pytest.approx(t**2, rel=1e-5)
+    assert test.p == pytest.approx(2 * stats.t.sf(t, 3), abs=0.007)
+    assert compare_means([wide, narrow], draws=99, seed=1).p == compare_means([wide, narrow], draws=99, seed=1).p
+
+
+@pytest.mark.source("independent", ref="R 4.2.2 oneway.test: both p values agree where classes are large")
+def test_drawn_p_agrees_with_welch_in_large_classes() -> None:
+    samples = [SPRAYS["A"], SPRAYS["B"], SPRAYS["F"]]
+    test = compare_means(samples, draws=20_000)
+    assert test.p == pytest.approx(test.p_welch, abs=0.02)
+
+
+@pytest.mark.source("independent", ref=OTHERS)
+@pytest.mark.parametrize("pair", ["A.B", "C.D", "C.E", "D.E", "D.F"])
+def test_games_howell_on_insect_sprays(pair: str) -> None:
+    found = {frozenset((one.first, one.second)): one for one in compare_classes(*flat(SPRAYS)).pairs}
+    first, second = pair.split(".")
+    one = found[frozenset((first, second))]
+    difference, p = REFERENCE[f"gameshowell.{pair}"]
+    assert abs(one.difference) == pytest.approx(abs(difference))
+    assert one.p == pytest.approx(p, abs=2e-6)
+    assert one.low < one.difference < one.high
+    assert (one.low < 0 < one.high) == (p > 0.05)
+
+
+@pytest.mark.source("independent", ref="scipy 1.17 stats.tukey_hsd(equal_var=False), intervals of Games and Howell")
+def test_games_howell_intervals() -> None:
+    samples = {name: SPRAYS[name][:5] for name in "CDE"}
+    mine = compare_classes(*flat(samples))
+    theirs = stats.tukey_hsd(*samples.values(), equal_var=False)
+    ends = theirs.confidence_interval()
+    names = list(samples)
+    for one in mine.pairs:
+        i, j = names.index(one.first), names.index(one.second)
+        assert (one.low, one.high) == pytest.approx((ends.low[i, j], ends.high[i, j]), rel=1e-4)
+
+
+@pytest.mark.source("independent", ref="scipy 1.17 stats.studentized_range")
+@pytest.mark.parametrize(("q", "count", "degrees"), [(3.0, 3, 20.0), (5.0, 8, 2.3), (1.2, 4, 7.7), (9.0, 6, 60.0)])
+def test_studentized_range(q: float, count: int, degrees: float) -> None:
+    want = float(stats.studentized_range.cdf(q, count, degrees))
+    assert range_probability(q, count, degrees) == pytest.approx(want, abs=2e-6)
+
+
+@pytest.mark.source(
+    "published", ref="H. L. Harter's table of the studentized range as most textbooks print it, 5 %: from memory"
+)
+def test_studentized_range_of_the_tables() -> None:
+    assert range_quantile(0.05, 3, 20) == pytest.approx(3.58, abs=0.005)
+    assert range_quantile(0.05, 4, 10) == pytest.approx(4.33, abs=0.005)
+    assert range_quantile(0.05, 2, 12) == pytest.approx(np.sqrt(2) * stats.t.isf(0.025, 12))
+
+
+@pytest.mark.source("independent", ref=OTHERS)
+@pytest.mark.parametrize("case", ["3.0 3 20", "36.0654438935773 5 30.0425605087674", "1.2 4 13", "11.221 3 96"])
+def test_omega_squared_and_its_interval(case: str) -> None:
+    F, *degrees = (float(part) for part in case.split())
+    count = 100
+    omega2, interval = omega_squared(F, (degrees[0], degrees[1]), count)
+    want = REFERENCE[f"ci_nc.{case.replace(' ', '.')}"]
+    # statsmodels stops where the probability is right to 1e-5; the next test looks at the probability itself.
+    found = np.array(interval) * count / (1 - np.array(interval))
+    assert found == pytest.approx(want, rel=2e-3, abs=1e-9)
+    assert interval[0] <= omega2 <= interval[1]
+
+
+@pytest.mark.source("independent", ref="scipy 1.17 stats.ncf")
+def test_ends_are_the_noncentralities_that_make_the_f_value_rare() -> None:
+    F, degrees, count = 6.0, (3.0, 14.2), 18
+    low, high = omega_squared(F, degrees, count)[1]
+    at = [share / (1 - share) * count for share in (low, high)]
+    assert [float(stats.ncf.cdf(F, *degrees, nc)) for nc in at] == pytest.approx([0.975, 0.025], abs=1e-9)
+
+
+@pytest.mark.source("independent", ref=OTHERS)
+def test_omega_squared_itself() -> None:
+    assert omega_squared(3.0, (3, 20), 24)[0] == pytest.approx(REFERENCE["omega2.3.0.3.20"][0])
+    assert omega_squared(11.221, (3, 96), 100)[0] == pytest.approx(REFERENCE["omega2.11.221.3.96"][0])
+    assert omega_squared(0.5, (3, 20), 24) == (0.0, pytest.approx((0.0, omega_squared(0.5, (3, 20), 24)[1][1])))
+
+
+@pytest.mark.source("independent", ref=OTHERS)
+def test_holm() -> None:
+    plain = [GroupTest(name="", classes=(), p=p) for p in (0.01, 0.04, 0.03, 0.005)]
+    assert [test.p_holm for test in adjust_holm(plain)] == pytest.approx(REFERENCE["holm"])
+    unknown = replace(plain[0], p=np.nan)
+    adjusted = adjust_holm([unknown, plain[0]])
+    assert adjusted[1].p_holm == pytest.approx(0.01)
+    assert not adjusted[0].differ
+
+
+def test_small_classes_are_listed_not_tested() -> None:
+    test = compare_classes([1.0, 2, 3, 7, 8, 8.5, 100, 101, np.nan], ["a"] * 3 + ["b"] * 3 + ["c"] * 3)
+    by_name = {one.name: one for one in test.classes}
+    assert (by_name["c"].count, by_name["c"].tested) == (2, False)
+    assert {pair.first for pair in test.pairs} | {pair.second for pair in test.pairs} == {"a", "b"}
+    assert test.classes[0].name == "c"
+
+
+def test_what_cannot_be_tested_says_why() -> None:
+    few = compare_classes([1.0, 2, 3, 4], ["a", "a", "b", "b"])
+    assert "fewer than two classes have 3" in few.reason
+    assert not few.differ
+    flat_class = compare_classes([1.0, 1, 1, 2, 3, 4], ["a"] * 3 + ["b"] * 3)
+    assert "equal" in flat_class.reason
+    with pytest.raises(EvidenceError, match="3 values and 2 classes"):
+        compare_classes([1.0, 2, 3], ["a", "b"])
+    with pytest.raises(EvidenceError, match="between 0 and 1"):
+        compare_classes([1.0], ["a"], alpha=2)
+
+
+@pytest.mark.source(
+    "analytic",
+    ref="two classes of 3 in the plane: centroids (0, 0) and (3, 4), sums of squares 4 and 16; n/var 1.5 and 0.375, "
+    "so W*d = 1.5 x 0.375 / 1.875 x 25 = 7.5, and for two classes nothing divides it",
+)
+def test_w_star_in_the_plane() -> None:
+    first = np.array([[-1.0, 1], [-0.0, -1], [1, 0]])
+    second = 2 * first + [3, 4]
+    rows = np.concatenate([first, second])
+    sums = (first**2).sum()
+    assert (sums, first.mean(axis=0) == 0) == (4, pytest.approx([True, True]))
+    assert compare_vectors(rows, ["a"] * 3 + ["b"] * 3).statistic == pytest.approx(7.5)
+
+
+@pytest.mark.source(
+    "independent", ref="R 4.2.2 oneway.test(count ~ spray, InsectSprays): for one band W*d is Welch's F"
+)
+def test_w_star_of_one_band_is_welch() -> None:
+    y, classes = flat(SPRAYS)
+    test = compare_vectors(y[:, None], classes, resamples=99)
+    assert test.statistic == pytest.approx(REFERENCE["oneway.test.F.df2"][0], rel=1e-9)
+    squares = (y[:, None] - y) ** 2
+    named = np.array(classes)
+    direct = welch_distance(squares, [np.flatnonzero(named == name) for name in SPRAYS])
+    assert float(direct) == pytest.approx(test.statistic)
+    assert welch_degrees(list(SPRAYS.values())) == pytest.approx(REFERENCE["oneway.test.F.df2"][1], rel=1e-9)
+
+
+@pytest.mark.source("analytic", ref="turning the bands' axes leaves distances as they are")
+def test_w_star_does_not_depend_on_axes() -> None:
+    rng = np.random.default_rng(2)
+    rows, classes = rng.standard_normal((11, 5)), ["a"] * 4 + ["b"] * 7
+    turn = np.linalg.qr(rng.standard_normal((5, 5)))[0]
+    assert compare_vectors(rows @ turn, classes).statistic == pytest.approx(compare_vectors(rows, classes).statistic)
+
+
+@pytest.mark.source("analytic", ref="3 and 3 earphones can be labelled in 20 ways, of which 2 are as extreme: p = 0.1")
+def test_few_relabellings_are_all_tried() -> None:
+    rows = np.concatenate([np.arange(3.0), 100 + np.arange(3.0)])[:, None]
+    test = compare_vectors(rows, ["a"] * 3 + ["b"] * 3)
+    assert (test.resamples, test.p) == (20, pytest.approx(0.1))
+
+
+def test_vectors_that_cannot_be_compared() -> None:
+    assert "fewer than two classes" in compare_vectors(np.ones((4, 3)), ["a", "a", "b", "b"]).reason
+    with pytest.raises(EvidenceError, match="none does"):
+        compare_vectors(np.full((6, 2), np.nan), ["a"] * 3 + ["b"] * 3)
+    with pytest.raises(EvidenceError, match="a row of bands and a class"):
+        compare_vectors(np.ones(4), ["a"] * 4)
+
+
+@pytest.mark.source(
+    "analytic", ref="of 300 collections of one mean 5 % are called different; 9 % is 3 standard deviations"
+)
+def test_false_alarms_on_unequal_spread() -> None:
+    rng = np.random.default_rng(4)
+    spreads, classes = np.repeat([0.3, 0.6, 1.0, 1.5], [12, 5, 4, 3]), np.repeat(["a", "b", "c", "d"], [12, 5, 4, 3])
+    welch, pooled = [], []
+    for _ in range(300):
+        y = spreads * rng.standard_normal(24)
+        samples = [y[classes == name] for name in "abcd"]
+        welch.append(compare_means(samples, draws=399).p <= 0.05)
+        pooled.append(stats.f_oneway(*samples).pvalue <= 0.05)
+    assert np.mean(pooled) > 0.2
+    assert np.mean(welch) < 0.12

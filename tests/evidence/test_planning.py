@@ -1,0 +1,132 @@
+"""Planning, against power tables and other software."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from inventing import invent_collection, invent_earphone, read_reference
+from scipy import stats
+
+from ohmshift.errors import EvidenceError
+from ohmshift.evidence.floors import estimate_noise_floor
+from ohmshift.evidence.planning import (
+    earphones_for_difference,
+    earphones_for_half_width,
+    measure_spread,
+    plan_seats,
+    power_of_classes,
+    share_shown,
+    units_for_share,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from ohmshift.curves.values import ResponseSet
+
+REFERENCE = read_reference("collection_statistics.txt")
+STATSMODELS = "statsmodels 0.15.0 TTestIndPower, commands in tests/references/collection_statistics.txt"
+
+
+@pytest.mark.source("independent", ref=STATSMODELS)
+def test_power() -> None:
+    for n, ratio, power in REFERENCE["power.n.ratio"].reshape(-1, 3):
+        assert power_of_classes(int(n), ratio) == pytest.approx(power, abs=1e-9)
+        assert power_of_classes(int(n), -ratio) == pytest.approx(power, abs=1e-9)
+
+
+@pytest.mark.source("independent", ref=STATSMODELS)
+def test_earphones_a_class() -> None:
+    for ratio, n in REFERENCE["solve_power.ratio.power80"].reshape(-1, 2):
+        assert earphones_for_difference(ratio) == int(np.ceil(n))
+
+
+@pytest.mark.source(
+    "analytic", ref="with power nearly 1 everything stays a probability, and more earphones never tell less"
+)
+def test_plans_do_not_break_far_out() -> None:
+    powers = [power_of_classes(n, 2.0) for n in range(2, 400, 7)]
+    assert all(0 <= one <= other + 1e-12 <= 1 + 1e-12 for one, other in pairwise(powers))
+    needed = [earphones_for_difference(ratio) for ratio in (0.05, 0.1, 0.4, 1.0, 4.0)]
+    assert needed == sorted(needed, reverse=True)
+    assert earphones_for_difference(0.01) is None
+    assert earphones_for_half_width(1e-4, 1.0) is None
+
+
+@pytest.mark.source("analytic", ref="t(0.975, 2n - 2) sd sqrt(2/n) is at most the half-width at n, and not at n - 1")
+def test_earphones_for_a_half_width() -> None:
+    for half, sd in ((0.5, 0.6), (0.2, 1.0), (1.0, 0.3)):
+        n = earphones_for_half_width(half, sd)
+        widths = [float(stats.t.isf(0.025, 2 * k - 2)) * sd * np.sqrt(2 / k) for k in (n, max(n - 1, 2))]
+        assert widths[0] <= half
+        assert n == 2 or widths[1] > half
+
+
+@pytest.mark.source(
+    "published", ref="SciPy manual, binomtest(7, 50).proportion_ci; R binom.test(682, 925), W. J. Conover 1971"
+)
+def test_clopper_pearson() -> None:
+    assert share_shown(7, 50, alpha=0.025) == pytest.approx(0.05819170033997342, abs=1e-9)
+    assert share_shown(682, 925, alpha=0.025) == pytest.approx(0.7076682640790390, abs=1e-9)
+
+
+@pytest.mark.source(
+    "analytic", ref="n of n agree with probability p^n: p = 0.05^(1/n); log 0.05 / log 0.8, 0.9, 0.95 rounded up"
+)
+def test_all_agree() -> None:
+    assert share_shown(2, 2) == pytest.approx(np.sqrt(0.05))
+    assert [units_for_share(share) for share in (0.8, 0.9, 0.95)] == [14, 29, 59]
+    assert all(share_shown(units_for_share(p), units_for_share(p)) >= p for p in (0.5, 0.8, 0.9, 0.95))
+    assert share_shown(0, 3) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("call", "told"),
+    [
+        (lambda: earphones_for_difference(1.0, power=1.0), "power"),
+        (lambda: earphones_for_half_width(0.0, 1.0), "above 0"),
+        (lambda: share_shown(3, 2), "3 of 2"),
+        (lambda: units_for_share(1.0), "share"),
+    ],
+)
+def test_what_cannot_be_planned(call: Callable[[], object], told: str) -> None:
+    with pytest.raises(EvidenceError, match=told):
+        call()
+
+
+@pytest.mark.source(
+    "analytic", ref="classes 0, 2 and 10, 14: variances 2 and 8 pool to 5; 0.5 squared of measurement comes off"
+)
+def test_spread_within_classes() -> None:
+    collection = invent_collection(
+        *(invent_earphone(f"{i}", size=(value, 0.5)) for i, value in enumerate([0.0, 2.0, 10.0, 14.0, 99.0]))
+    )
+    spread = measure_spread(collection, "size", ["a", "a", "b", "b", "c"])
+    assert spread is not None
+    assert (spread.degrees, spread.seats) == (2, 3)
+    assert spread.between == pytest.approx(np.sqrt(5 - 0.25))
+    assert spread.total(3) == pytest.approx(np.sqrt(5))
+    assert spread.total(12) == pytest.approx(np.sqrt(4.75 + 0.25 / 4))
+    assert measure_spread(collection, "size", list("abcde")) is None
+
+
+@pytest.mark.source(
+    "analytic",
+    ref="variance over n: from 3 seats to 12 the half-width halves at least, as degrees of freedom are gained",
+)
+def test_seats_narrow_the_interval(noisy: Callable[..., tuple[ResponseSet, ResponseSet]]) -> None:
+    rng = np.random.default_rng(2)
+    sets = [curves for i in range(8) for curves in noisy(rng, label=f"{i}")]
+    floor = estimate_noise_floor(sets, draws=2000)
+    plan = plan_seats(floor)
+    assert plan is not None
+    assert plan.half_width_db.shape == (3, 12)
+    assert np.all(np.diff(plan.half_width_db, axis=1) < 0)
+    assert 0.35 < plan.half_width_db[1, 11] / plan.half_width_db[1, 2] < 0.5
+    needed = plan.needed(float(plan.half_width_db[1, 4]))
+    assert needed[1] == 5
+    assert plan.needed(1e-6) == (None, None, None)
+    assert plan_seats(floor, reseated=False) is None

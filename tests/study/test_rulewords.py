@@ -1,0 +1,86 @@
+"""Rules as people write them: read back as written, refused with what may be said."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ohmshift.errors import EvidenceError
+from ohmshift.evidence.metrics import METRICS
+from ohmshift.evidence.rules import FEATURES, LIMITED, PREDICTORS, SIGNED, TRENDS, Rule, Subject
+from ohmshift.study.rulewords import EXAMPLES, LONGEST_RULE, read_rule
+
+CLASSES = ("single dynamic", "single balanced armature", "planar", "multi-armature", "hybrid")
+
+limits = st.integers(1, 9999).map(lambda n: n / 100)
+subjects = st.one_of(
+    st.just(Subject()),
+    st.sampled_from(CLASSES).map(lambda name: Subject(driver_class=name)),
+    st.integers(1, 99).map(lambda n: Subject(least_count=n, most_count=n)),
+    st.integers(1, 99).map(lambda n: Subject(least_count=n)),
+    st.integers(1, 99).map(lambda n: Subject(most_count=n)),
+    st.builds(Subject, feature=st.sampled_from(FEATURES), above=limits),
+    st.builds(Subject, feature=st.sampled_from(FEATURES), below=limits),
+)
+metrics = st.sampled_from(METRICS)
+rules = st.one_of(
+    st.builds(Rule, subject=subjects, metric=metrics, relation=st.sampled_from(LIMITED), limit=limits),
+    st.builds(Rule, subject=subjects, metric=metrics, relation=st.sampled_from(SIGNED)),
+    st.builds(
+        Rule, subject=subjects, metric=metrics, relation=st.sampled_from(TRENDS), predictor=st.sampled_from(PREDICTORS)
+    ),
+)
+
+
+@given(rules)
+def test_every_rule_can_be_written_and_read(rule: Rule) -> None:
+    assert str(read_rule(str(rule), CLASSES)) == str(rule)
+
+
+@given(rules)
+def test_capitals_and_blanks_do_not_matter(rule: Rule) -> None:
+    assert str(read_rule(str(rule).upper().replace(" ", "   "), CLASSES)) == str(rule)
+
+
+@given(st.text(max_size=80))
+def test_anything_else_is_refused_in_one_way(text: str) -> None:
+    with pytest.raises(EvidenceError) as caught:
+        read_rule(text, CLASSES)
+    assert "all earphones" in caught.value.mend
+    assert "planar earphones" in caught.value.mend
+
+
+@pytest.mark.parametrize("text", EXAMPLES)
+def test_examples_are_rules(text: str) -> None:
+    assert str(read_rule(text, CLASSES)) == text
+
+
+def test_a_class_may_stand_alone() -> None:
+    assert read_rule("planar: size exceeds 0.5", CLASSES).subject == Subject(driver_class="planar")
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("", "it is empty"),
+        ("planars change most", "no colon"),
+        ("tribrid earphones: size exceeds 1 dB", "'tribrid earphones' is not understood"),
+        ("all earphones: loudness exceeds 1 dB", "'loudness exceeds 1 dB' is not understood"),
+        ("all earphones: size exceeds", "something is missing"),
+        ("all earphones: size exceeds 0 dB", "it is 0"),
+        ("all earphones: size exceeds 1 dB or more", "'or more' is not understood"),
+        ("__import__('os').system('true'): size exceeds 1 dB", "is not understood"),
+        ("all earphones: size exceeds 1e5", "is not understood"),
+        ("x" * (LONGEST_RULE + 1), "at most 200 characters"),
+    ],
+)
+def test_a_bad_rule_gets_one_clear_error(text: str, told: str) -> None:
+    with pytest.raises(EvidenceError) as caught:
+        read_rule(text, CLASSES)
+    assert told in str(caught.value)
+    assert 'as in "single-driver earphones: size stays within 1 dB"' in str(caught.value)
+
+
+def test_a_study_without_classes() -> None:
+    assert read_rule("all earphones: size exceeds 1 dB", []).subject == Subject()

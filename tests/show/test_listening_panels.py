@@ -15,7 +15,7 @@ from ohmshift.chain.recovery import RecoveredImpedance
 from ohmshift.errors import StudyError
 from ohmshift.show.panels.drive import DrivePanel
 from ohmshift.show.panels.hiss import AFTER, BEFORE, HissPanel
-from ohmshift.show.panels.loudness import LoudnessPanel, choose_usable, earphones_here, say_left_out
+from ohmshift.show.panels.loudness import LoudnessPanel, choose_usable, earphones_here, list_known
 from ohmshift.study.batch import compare_study
 from ohmshift.study.folder import open_study
 from ohmshift.study.listening import know_earphones, know_sensitivity
@@ -57,7 +57,7 @@ def drawn(panel: Panel) -> list[np.ndarray]:
 def test_every_earphone_of_the_demo_is_known(earphones: dict[str, KnownEarphone], study: Study) -> None:
     assert list(earphones) == list(study.names)
     assert len(earphones) == 18
-    assert say_left_out(earphones).empty
+    assert set(list_known(earphones)["can be asked for"]) == {"loudness, drive, hiss"}
     assert sum(isinstance(known.known.impedance, RecoveredImpedance) for known in earphones.values()) == 3
     assert all(known.response_db is not None for known in earphones.values())
 
@@ -199,7 +199,9 @@ def test_what_is_missing_is_said_and_not_guessed(study: Study, earphones: dict[s
     for name in ("Ladle", "Spoon"):
         sensitivity, origin = know_sensitivity(bare, name)
         known[name] = replace(earphones[name], sensitivity=sensitivity, sensitivity_origin=origin)
-    assert set(say_left_out(known)["earphone"]) == {"Ladle", "Spoon"}
+    table = list_known(known).set_index("earphone")
+    assert set(table.index[table["can be asked for"] == "loudness only"]) == {"Ladle", "Spoon"}
+    assert table.loc["Ladle", "sensitivity"] == "earphones.csv states no sensitivity"
     assert "Ladle" not in DrivePanel(bare, known).controls["earphone"].options
     assert "Ladle" in LoudnessPanel(bare, known).controls["earphone"].options
     with pytest.raises(StudyError, match="sensitivity"):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -25,6 +25,7 @@ from ohmshift.errors import StudyError
 from ohmshift.show.meter_drawings import draw_budget, draw_differences, draw_resistances
 from ohmshift.show.panels.attenuate import on_grid
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
+from ohmshift.show.panels.cautions import caution_box
 from ohmshift.study.findings import Quantity
 from ohmshift.study.meter import find_series, list_items, meter_hashes, read_item, write_spec
 
@@ -94,6 +95,8 @@ class MeterPanel(Panel[MeterSettings]):
         The study has no readings.
     """
 
+    children: Any
+
     def __init__(self, study: Study, *, item: str | None = None) -> None:
         self.study = study
         self.items = list_items(study)
@@ -128,10 +131,11 @@ class MeterPanel(Panel[MeterSettings]):
             "digits": slider("Meter, digits", "steps", 0.0, 20.0, 1.0, help_text="From its data sheet.", digits=0),
             "ordinary_ohm": slider("Ordinary up to", "ohm", 0.1, 5.0, 0.1, help_text="For a cable, there and back."),
             "margin_ohm": slider(
-                "Difference that would not matter", "ohm", 0.05, 3.0, 0.05, help_text="Between samples.", digits=2
+                "Difference allowed", "ohm", 0.05, 3.0, 0.05, help_text="One that would not matter.", digits=2
             ),
         }
         super().__init__(self._view, settings, controls)
+        self.children = (caution_box(CAUTION), *self.children)
 
     def conductors(self) -> pd.DataFrame:
         """Give the resistance of every conductor of every item.

@@ -233,10 +233,10 @@ def _say_drive(
         f"{ohms(settings.added_ohm)} added, {with_added.peak_v:.2g} V and {1000 * with_added.peak_a:.2g} mA. "
     )
     words = [f"{verdict.word}{f' ({verdict.reasons[0]})' if verdict.reasons else ''}" for verdict in verdicts]
-    said += f"The amplifier {words[0]} without it and {words[1]} with it. "
+    said += f"Without the resistor the amplifier {words[0]}; with it, it {words[1]}. "
     plain, thrifty = (f"{one:.1f} h" for one in (runtimes[1].plain_h, runtimes[1].thrifty_h))
     return (
-        f"{said}The resistor turns {1e6 * with_added.added_w:.3g} µW into heat a side; run time is about {plain} "
+        f"{said}The resistor turns {1e6 * with_added.added_w:.2g} µW into heat a side; run time is about {plain} "
         f"between fixed rails ({runtimes[0].plain_h:.1f} h without) and {thrifty} with an amplifier that has no losses "
         f"({runtimes[0].thrifty_h:.1f} h without)."
     )

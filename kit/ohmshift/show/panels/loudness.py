@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import html
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
-import ipywidgets as widgets
 import numpy as np
 import pandas as pd
 
@@ -17,6 +15,7 @@ from ohmshift.chain.prediction import predict_change
 from ohmshift.errors import StudyError
 from ohmshift.show.listening_drawings import Jump, draw_exposure, draw_jump, predict_jump
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
+from ohmshift.show.panels.cautions import caution_box, caution_html
 from ohmshift.show.panels.opening import Progress
 from ohmshift.study.batch import compare_study
 from ohmshift.study.findings import Quantity
@@ -46,7 +45,6 @@ GUIDE_NAMES: dict[str, Guide] = {guide.name: guide for guide in GUIDES}
 
 _DAYS_A_WEEK = 7
 _USUAL_OHM = 15.0
-_WARNING_STYLE = "border:3px solid #D55E00; border-left-width:14px; padding:8px 12px; font-size:1.15em; max-width:800px"
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -150,8 +148,8 @@ def stated_sensitivity(earphone: KnownEarphone) -> Sensitivity:
     return earphone.sensitivity
 
 
-def say_left_out(earphones: Mapping[str, KnownEarphone]) -> pd.DataFrame:
-    """List the earphones that cannot be used in full, and why.
+def list_known(earphones: Mapping[str, KnownEarphone]) -> pd.DataFrame:
+    """List what is known of each earphone, and what is missing.
 
     Parameters
     ----------
@@ -161,15 +159,25 @@ def say_left_out(earphones: Mapping[str, KnownEarphone]) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row an earphone without impedance or sensitivity: nothing is guessed.
+        One row an earphone: where its impedance and its sensitivity come from, or why there is none. Nothing is
+        guessed: without an impedance there is no prediction, without a sensitivity no level.
     """
-    rows = []
-    for name, earphone in earphones.items():
-        if earphone.known.impedance is None:
-            rows.append({"earphone": name, "missing": "impedance", "why": earphone.known.origin})
-        if earphone.sensitivity is None:
-            rows.append({"earphone": name, "missing": "sensitivity", "why": earphone.sensitivity_origin})
-    return pd.DataFrame(rows, columns=["earphone", "missing", "why"])
+    rows = [
+        {
+            "earphone": name,
+            "impedance": earphone.known.origin,
+            "sensitivity": earphone.sensitivity_origin,
+            "can be asked for": _asked_for(earphone),
+        }
+        for name, earphone in earphones.items()
+    ]
+    return pd.DataFrame(rows, columns=["earphone", "impedance", "sensitivity", "can be asked for"])
+
+
+def _asked_for(earphone: KnownEarphone) -> str:
+    if earphone.known.impedance is None:
+        return "nothing"
+    return "loudness only" if earphone.sensitivity is None else "loudness, drive, hiss"
 
 
 class LoudnessPanel(Panel[LoudnessSettings]):
@@ -203,7 +211,7 @@ class LoudnessPanel(Panel[LoudnessSettings]):
             "hours_a_day": slider("Listening a day", "h", 0.1, 16.0, 0.1, help_text="On every day of the week."),
             "guide": choice("Guidance", list(GUIDE_NAMES), help_text="Published guidance on sound exposure."),
         }
-        self.warning = widgets.HTML()
+        self.warning = caution_box(loud=True)
         super().__init__(self._view, settings, controls)
         self._warn()
         self.children = (self.warning, *self.children)
@@ -304,8 +312,7 @@ class LoudnessPanel(Panel[LoudnessSettings]):
     def _warn(self) -> None:
         """Put the warning on top of the panel."""
         jump = self._jump(self.settings.earphone, self.settings.added_ohm, self.settings.output_ohm)
-        text = html.escape(jump.warning)
-        self.warning.value = f'<div role="alert" style="{_WARNING_STYLE}"><b>Caution.</b> {text}</div>'
+        self.warning.value = caution_html([jump.warning], loud=True)
 
 
 def _say_exposure(jump: Jump, settings: LoudnessSettings, guide: Guide) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import ipywidgets as widgets
 import numpy as np
@@ -17,6 +17,7 @@ from ohmshift.chain.output_impedance import CAUTIONS, LoadedVoltage, VoltmeterSp
 from ohmshift.errors import CurveError, OhmshiftError, StudyError
 from ohmshift.show.meter_drawings import FAMILY_AWG, LONGEST_M, draw_output, draw_wires
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
+from ohmshift.show.panels.cautions import caution_box
 from ohmshift.study.findings import Quantity
 from ohmshift.study.meter import list_items, meter_hashes, read_item
 
@@ -182,6 +183,8 @@ class OutputPanel(Panel[OutputSettings]):
         Readings to start with; by default those of an invented amplifier.
     """
 
+    children: Any
+
     def __init__(self, study: Study, *, readings: str = EXAMPLE) -> None:
         self.study = study
         steps = [("1 mV", 1.0), ("0.1 mV", 0.1), ("0.01 mV", 0.01)]
@@ -203,6 +206,7 @@ class OutputPanel(Panel[OutputSettings]):
             ),
         }
         super().__init__(self._view, OutputSettings(readings=readings), controls)
+        self.children = (caution_box(*CAUTIONS), *self.children)
 
     def _view(self, settings: OutputSettings) -> View:
         stated = self.study.settings.source_ohm
@@ -226,7 +230,7 @@ class OutputPanel(Panel[OutputSettings]):
         drops = ", ".join(f"{drop:.1f} %" for drop in found.drop_percent)
         said = (
             f"{found.sentence} It {beside} the {stated:g} ohm of study.toml. The loads pulled the voltage down by "
-            f"{drops}. {CAUTIONS[0]}"
+            f"{drops}."
         )
         low, high = found.budget.interval
         quantity = Quantity(name="output impedance", value=found.budget.estimate, unit="ohm", low=low, high=high)

@@ -31,7 +31,7 @@ OVERLAP = 0.75
 LEAST_COHERENCE = 0.9
 """Coherence from which on a transfer function counts as readable, by common practice."""
 
-_BLOCK = 16
+_BLOCK = 2
 _FIRST_BIN = 3
 _BINS_A_DEGREE = 1.5
 _EXCITED = ((16, 10**-1.5), (2, 10**-0.55))
@@ -157,15 +157,17 @@ def accumulate_spectra(
     sums = np.zeros((2, n // 2 + 1))
     cross: ComplexArray = np.zeros(n // 2 + 1, dtype=np.complex128)
     count, length = 0, 0
-    for samples, fresh in _windows(blocks, n, step):
+    room = np.empty((2, _BLOCK, n))
+    for views, fresh in _windows(blocks, n, step):
         length += fresh
-        for first in range(0, samples.shape[1], _BLOCK):
-            spectra = fft.rfft(samples[:, first : first + _BLOCK] * w, axis=2, overwrite_x=True)
-            X, Y = spectra
-            parts = spectra.view(np.float64).reshape(2, len(X), -1, 2)
-            sums += np.einsum("cskp,cskp->ck", parts, parts)
-            cross += np.einsum("sk,sk->k", X.conj(), Y)
-        count += samples.shape[1]
+        count += views.shape[1]
+        for first in range(0, views.shape[1], _BLOCK):
+            some = views[:, first : first + _BLOCK]
+            faded = np.multiply(some, w, out=room[:, : some.shape[1]])
+            for X, Y in zip(*fft.rfft(faded, axis=2), strict=True):  # one segment at a time stays in the cache
+                sums[0] += X.real**2 + X.imag**2
+                sums[1] += Y.real**2 + Y.imag**2
+                cross += X.conj() * Y
     if length < n:
         raise EvidenceError(
             "recording",
@@ -302,16 +304,25 @@ def _windows(blocks: Iterable[npt.ArrayLike], n: int, step: int) -> Iterator[tup
         if block.ndim != 2 or len(block) != 2:  # noqa: PLR2004 - two channels in two dimensions
             rule, found = "blocks have shape (2, k), the two channels", f"one has {block.shape}"
             raise CurveError("accumulate_spectra", rule, found, "give both channels")
-        rest = np.concatenate([rest, block], axis=1)
-        if rest.shape[1] >= n:
-            views = np.lib.stride_tricks.sliding_window_view(rest, n, axis=1)[:, ::step]
-            yield views, block.shape[1]
-            rest = rest[:, views.shape[1] * step :].copy()
-        else:
-            yield np.empty((2, 0, n)), block.shape[1]
-    tail = np.concatenate([rest, np.zeros((2, n - step + (-rest.shape[1]) % step))], axis=1)
-    if tail.shape[1] >= n:
-        yield np.lib.stride_tricks.sliding_window_view(tail, n, axis=1)[:, ::step], 0
+        fresh, old = block.shape[1], rest.shape[1]
+        starts = -(-old // step)  # segments that begin in what is left over
+        needed = (starts - 1) * step + n - old
+        if fresh < max(needed, n):
+            block = np.concatenate([rest, block], axis=1)
+        elif starts:
+            yield _views(np.concatenate([rest, block[:, :needed]], axis=1), n, step), 0
+            block = block[:, starts * step - old :]
+        views = _views(block, n, step)
+        yield views, fresh
+        rest = block[:, views.shape[1] * step :].copy()
+    yield _views(np.concatenate([rest, np.zeros((2, n - step + (-rest.shape[1]) % step))], axis=1), n, step), 0
+
+
+def _views(samples: FloatArray, n: int, step: int) -> FloatArray:
+    """Give the whole segments of samples, shape (2, k, n), without copying."""
+    if samples.shape[1] < n:
+        return np.empty((2, 0, n))
+    return np.lib.stride_tricks.sliding_window_view(samples, n, axis=1)[:, ::step]
 
 
 @lru_cache(maxsize=8)

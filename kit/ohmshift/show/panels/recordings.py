@@ -362,8 +362,8 @@ def list_recordings(study: Study) -> pd.DataFrame:
     if table.problems:
         return problems_table(table.problems)
     columns = ("file", "holds", "earphone", "channel", "added_ohm", "seat", "sense_ohm", "notes")
-    rows = [{column: getattr(row, column) for column in columns} for _, row in table.rows]
-    return pd.DataFrame(rows, columns=list(columns)).fillna("")
+    rows = [[getattr(row, column) for column in columns] for _, row in table.rows]
+    return pd.DataFrame([["" if cell is None else cell for cell in row] for row in rows], columns=list(columns))
 
 
 def _choices(rows: dict[str, RecordingRow]) -> list[tuple[str, str]]:

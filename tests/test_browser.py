@@ -18,6 +18,7 @@ from ohmshift.show.panels.any_source import AnySourcePanel
 from ohmshift.show.panels.explain import ExplainPanel
 from ohmshift.show.panels.line_up import LineUpPanel
 from ohmshift.show.panels.real_or_variation import ChangePanel
+from ohmshift.show.panels.recordings import SensePanel, SweptPanel
 from ohmshift.show.panels.start import StartPanel
 from ohmshift.study.findings import read_findings
 from ohmshift.study.folder import open_study
@@ -170,6 +171,26 @@ def test_any_source_follows_keyboard(lab: Lab, page: Page, study: Study) -> None
     page.get_by_text(sentence).first.wait_for(timeout=60_000)
     page.locator(".ohmshift-live").first.scroll_into_view_if_needed()
     keep_shot(page, "50_any_source_moved")
+
+
+@pytest.mark.source("snapshot", ref="the panels in this process, set to the same values; both have outside checks")
+def test_recordings_follow_the_gate_and_the_sense_resistor(lab: Lab, page: Page, study: Study) -> None:
+    run(lab, page, "85_from_recordings")
+    wait_for_figures(page)
+    swept, sense = SweptPanel(study), SensePanel(study)
+    before = canvas_hashes(page)
+    press(page, "Gate after the arrival", "ArrowLeft", PRESSES)
+    asked = swept._view(replace(swept.settings, gate_ms=swept.settings.gate_ms - 5 * PRESSES))
+    assert asked.sentence != swept.view.sentence
+    page.get_by_text(asked.sentence).first.wait_for(timeout=60_000)
+    wait_for_column(page, "0.line.1", "y", asked.charts[0].lines[1].y)
+    wait_for_other_pixels(page, before)
+    between = canvas_hashes(page)
+    press(page, "Sense resistor", "ArrowRight", PRESSES)
+    sense_ohm = round(sense.settings.sense_ohm + 0.01 * PRESSES, 2)
+    page.get_by_text(sense._view(replace(sense.settings, sense_ohm=sense_ohm)).sentence).first.wait_for(timeout=60_000)
+    wait_for_other_pixels(page, between)
+    keep_shot(page, "85_from_recordings_moved")
 
 
 def test_a_finding_is_recorded_only_with_a_caveat(lab: Lab, page: Page, study: Study) -> None:

@@ -28,7 +28,7 @@ class RankCorrelation:
     low, high : float
         Ends of its 1 - alpha interval.
     p : float
-        p value of no correlation, from relabelling.
+        The p value of no correlation, from relabelling.
     count : int
         Earphones.
     alpha : float

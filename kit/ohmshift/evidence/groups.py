@@ -62,7 +62,7 @@ class PairDifference:
     low, high : float
         Ends of the interval that holds for all pairs at once.
     p : float
-        p value, adjusted for all pairs.
+        The p value, adjusted for all pairs.
     """
 
     first: str

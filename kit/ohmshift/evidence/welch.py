@@ -28,9 +28,9 @@ class WelchTest:
     degrees : tuple of two floats
         Its degrees of freedom.
     p_welch : float
-        p value by Welch's approximate F distribution.
+        The p value by Welch's approximate F distribution.
     p : float
-        p value by drawing means and spreads anew; equal to the other where classes are large.
+        The p value by drawing means and spreads anew; equal to the other where classes are large.
     """
 
     statistic: float

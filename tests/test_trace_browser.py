@@ -137,7 +137,7 @@ def test_a_curve_is_traced_by_mouse_and_by_keyboard(lab: Lab, page: Page, study:
         page.wait_for_timeout(700)  # two clicks faster than that are a double click
     x_1000 = 90.5 + 1080 * 1.69897 / 3
     click_at(page, x_1000, true_y_px("without_db", 1000))
-    wait_for_sentence(page, "102.")
+    wait_for_sentence(page, "to 110.")
     trace = drawn(page, "trace")
     at = min(range(len(trace["x"])), key=lambda i: abs(trace["x"][i] - x_1000))
     assert trace["y"][at] == pytest.approx(true_y_px("without_db", 1000), abs=0.5)

@@ -46,7 +46,9 @@ from ohmshift.evidence.estimates import borrow_uncertainty, estimate_change
 from ohmshift.evidence.floors import estimate_noise_floor
 
 SIZES_DB = (0.0, 0.5, 1.0, 1.5, 2.0, 3.0)
-EARPHONES = 12
+DRAWN_DB = (0.0, 0.0, 0.5, 0.5, 1.0, 1.0, 1.0, 1.0, 1.0, 1.5, 2.0, 3.0)
+"""Differences of the twelve earphones: mostly the margin, where both words are easiest to get wrong."""
+
 MIDRANGE = (BANDS.mid_hz > 90) & (BANDS.mid_hz < 5600)
 OTHER = Rig(loudness_of_noise=1.4)
 Pair = tuple[ResponseSet, ResponseSet]
@@ -135,7 +137,7 @@ def tabulate(case: Case, studies: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
     said: dict[float, list[Said]] = {size: [] for size in SIZES_DB}
     for _ in range(studies):
-        sizes_db = rng.permutation(np.repeat(SIZES_DB, EARPHONES // len(SIZES_DB)))
+        sizes_db = rng.permutation(DRAWN_DB)
         for size_db, words in zip(sizes_db, judge_study(rng, case, sizes_db), strict=True):
             said[float(size_db)].append(words)
     for size_db, found in said.items():

@@ -75,7 +75,7 @@ def test_degrees_and_bound_by_hand():
     agreement = judge_agreement(own, theirs)
     degrees = 0.05**2 / (0.04**2 / 4 + 0.01**2 / 10)
     assert agreement.degrees == pytest.approx(degrees)
-    assert agreement.band_bound_db == pytest.approx(0.3 + np.sqrt(0.05) * stats.t.isf(0.05, degrees))
+    assert agreement.band_bound_db == pytest.approx(0.3 + np.sqrt(0.05) * stats.t.isf(0.01, degrees))
     critical = stats.norm.isf((1 - 0.95 ** (1 / B)) / 2)
     assert agreement.half_width_db == pytest.approx(np.sqrt(0.05) * stats.t.isf(stats.norm.sf(critical), degrees))
 

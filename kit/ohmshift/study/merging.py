@@ -191,6 +191,7 @@ def _find_copies(parties: Sequence[Party], models: Mapping[str, Mapping[str, str
             if hit is not None:
                 (_, file, _, _), (other, other_file, _, _) = hit
                 rule = f"a measurement counts once, and {other} has it as {other_file}"
+                file = f"{_place(party.study)}{file}"
                 mend = f"{party.name} does not count for {model} until one of them is taken out"
                 copies.append(
                     (party.name, model, _problem(file, "file", file, rule, mend, left_out=True, earphone=model))

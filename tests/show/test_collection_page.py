@@ -183,6 +183,21 @@ def test_weights_make_the_package_s_levels_and_bands(data: dict[str, Any], facts
             assert weights is None or weigh(weights, change_db) == pytest.approx(float(band_db), abs=1e-5)
 
 
+def test_resistances_have_a_column_where_they_differ(
+    study: Study, comparison: StudyComparison, facts: tuple[EarphoneFacts, ...], page: str, tmp_path: Path
+) -> None:
+    assert "Added (ohm)</button>" not in page
+    other = [dataclasses.replace(facts[0], conditions=facts[0].conditions[1:]), *facts[1:]]
+    (written,) = write_collection_page(study, comparison, tmp_path, facts=other)
+    head, *rows = Parts(written.read_text(encoding="utf-8")).rows
+    place = [attributes.get("data-key") for _, attributes in head].index("added")
+    added = {str(row[0][1]["data-value"]): row[place][1]["data-value"] for row in rows}
+    assert added[NASTY] == "5.0"
+    assert added["Skewer"] == "15.0"
+    assert added[ALONE] == ""
+    assert {len(row) for row in rows} == {len(head)}
+
+
 def test_two_hundred_earphones_stay_below_five_megabytes(
     study: Study, comparison: StudyComparison, facts: tuple[EarphoneFacts, ...], tmp_path: Path
 ) -> None:

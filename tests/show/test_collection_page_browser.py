@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 import re
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from browser_fixtures import CHROMIUM, CHROMIUM_FLAGS, LAPTOP
 from show.shelf import ALONE, FORMULA, NAMES, NASTY, shelf
 
 from ohmshift.chain.prediction import predict_change
+from ohmshift.chain.recovery import RecoveredImpedance
 from ohmshift.curves.smoothing import mean_levels
 from ohmshift.show.collection_page import write_collection_page
 
@@ -311,6 +313,9 @@ def test_one_earphone_shows_all_its_resistances_and_numbers(collection: Page, wr
 
 
 def test_an_earphone_without_anything_is_shown_as_such(collection: Page) -> None:
+    open_one(collection, "Löffel")
+    assert collection.text_content("#one-name") == "Löffel"
+    collection.go_back()
     open_one(collection, ALONE)
     assert collection.locator("#one figure:visible").count() == 0
     assert "is not known" in str(collection.text_content("#yours"))
@@ -318,6 +323,28 @@ def test_an_earphone_without_anything_is_shown_as_such(collection: Page) -> None
     assert collection.locator("#one-sheet").is_visible()
     file, rows = saved_csv(collection, "#one-csv")
     assert (file, rows) == ("thimble.csv", [])
+
+
+def test_what_may_not_be_read_is_not_drawn_nor_counted(collection: Page, written: Written, tmp_path: Path) -> None:
+    before = float(column(collection, "yoursize")["Skewer"])
+    known, one = shelf(), written.facts["Skewer"]
+    impedance = one.known.impedance
+    assert isinstance(impedance, RecoveredImpedance)
+    cut = dataclasses.replace(impedance, readable=impedance.frequency_hz < 1500)
+    half = dataclasses.replace(one, known=dataclasses.replace(one.known, impedance=cut))
+    (path,) = write_collection_page(known.study, known.comparison, tmp_path, facts=[half])
+    other = collection.context.new_page()
+    other.goto(path.as_uri())
+    f, change_db = cut.frequency_hz, divider_db(one, amplifier=0.6, added=15.0)
+    bands = default_band_levels(f, change_db)[:18]  # up to the band of 1.25 kHz, whose upper edge is 1413 Hz
+    assert float(column(other, "yoursize")["Skewer"]) == pytest.approx(float(np.nanstd(bands)), abs=2e-5)
+    assert float(column(other, "yoursize")["Skewer"]) < before
+    open_one(other, "Skewer")
+    assert "may not be read" in str(other.text_content("#change-chart figcaption"))
+    frame = other.locator("#change-chart rect.frame")
+    left, width = (float(str(frame.get_attribute(key))) for key in ("x", "width"))
+    drawn = str(other.get_attribute("#change-chart .curve.third", "d")).strip("M").split("L")
+    assert 20 * 1000 ** ((float(drawn[-1].split()[0]) - left) / width) == pytest.approx(1500, rel=0.02)
 
 
 def test_a_wrong_number_changes_nothing(collection: Page) -> None:

@@ -83,6 +83,8 @@
 
   const totalOhm = () => source.amplifier + data.cable_ohm + source.added;
 
+  const reads = (z, hz) => z.readable_high_hz === null || hz <= z.readable_high_hz * 1.00001;
+
   // An earphone Z behind S gets the share Z / (Z + S) of the voltage: the change from S0 to S is |Z + S0| / |Z + S|.
   const predict = (one) => {
     const z = open(one).impedance;
@@ -94,8 +96,9 @@
       return 10 * Math.log10(((re + start) ** 2 + imaginary) / ((re + end) ** 2 + imaginary));
     });
     const level = weigh(z.grid.level, change);
-    const bands = z.grid.bands.map((weights) => weigh(weights, change));
-    return { grid: z.grid, change, level, bands, size: spreadOf(bands), tonal: change.map((value) => value - level) };
+    const tonal = change.map((value, i) => (reads(z, z.grid.f[i]) ? value - level : NaN));
+    const bands = z.grid.bands.map((weights, i) => (reads(z, data.bands.high_hz[i]) ? weigh(weights, change) : NaN));
+    return { grid: z.grid, change, level, bands, size: spreadOf(bands), tonal };
   };
 
   // To first order the change strays by -20 / ln 10 Re(D dY / (1 + D Y)), with Y = 1 / (Z + S0) and D = S - S0.
@@ -325,7 +328,7 @@
       item.append(sample, line.name);
       legend.append(item);
     }
-    place.replaceChildren(picture, html("figcaption", chart.caption), legend);
+    place.replaceChildren(picture, legend, html("figcaption", chart.caption));
   };
 
   // ---- One earphone -------------------------------------------------------------------------------------------------
@@ -361,7 +364,7 @@
     let your = null;
     if (predicted) {
       const f = without.grid.f;
-      your = Float64Array.from(f, (at, i) => without.db[i] + between(predicted.grid.f, predicted.change, at));
+      your = Float64Array.from(f, (at, i) => without.db[i] + predicted.level + between(predicted.grid.f, predicted.tonal, at));
       lines.push({ f, y: your, look: "third dotdash", name: "at your source, predicted" });
     }
     drawChart(place, {
@@ -613,7 +616,7 @@
   // ---- Controls -----------------------------------------------------------------------------------------------------
 
   const setSource = (name, value) => {
-    if (!(value >= 0 && value <= 1000)) return;
+    if (!(value >= 0 && value <= Number($(name).max))) return;
     source[name] = value;
     $(`${name}-slider`).value = value;
     $(`${name}-slider`).setAttribute("aria-valuetext", `${three(value)} ohm`);

@@ -11,6 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from ohmshift import __version__
+from ohmshift.chain.divider import HIGHEST_OHM
 from ohmshift.show.collection_data import pack_collection, script_json
 from ohmshift.show.collection_rows import ORDER, ORIGINS, collect_rows
 from ohmshift.show.earphone_facts import gather_all_facts
@@ -86,6 +87,7 @@ def _render(
         common=added.pop() if len(added) == 1 else None,
         margin_db=comparison.margin_db,
         slider_ohm=max(_LEAST_SLIDER_OHM, 2 * comparison.common_ohm),
+        most_ohm=max(HIGHEST_OHM, 2 * comparison.common_ohm, study.settings.source_ohm),
         classes=sorted({row.driver_class for row in rows}),
         words=[word for word in ORDER if any(row.word == word for row in rows)],
         origins=[name for name in ORIGINS if any(row.origin == name for row in rows)],

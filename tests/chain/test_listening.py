@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from spice import run_ngspice
 
 from ohmshift.chain.circuits import combine_parallel, series
+from ohmshift.chain.divider import divider_change_db
 from ohmshift.chain.drive import Amplifier, estimate_runtime, find_drive, judge_drive
 from ohmshift.chain.elements import Resistor, resonator_from_elements
 from ohmshift.chain.exposure import GUIDES, NIOSH, WHO_ADULTS, WHO_CHILDREN, exposure_pa2h, say_hours
@@ -87,6 +88,19 @@ def test_thresholds_say_whether_they_are_confirmed() -> None:
 @pytest.mark.source("published", ref="EN 50332-2: 150 mV into 32 ohm for a portable player")
 def test_player_limit() -> None:
     assert (PLAYER_LIMIT.value, PLAYER_LIMIT.unit) == (0.150, "V")
+
+
+@pytest.mark.source(
+    "practice", ref="the rule of one eighth is in no standard; its bounds by hand: 20 log10(1 + 1/8) = 1.02305 dB"
+)
+@given(st.lists(st.complex_numbers(min_magnitude=2, max_magnitude=500), min_size=2, max_size=8))
+def test_rule_of_one_eighth(drawn: list[complex]) -> None:
+    Z = np.array([complex(abs(z.real), z.imag) for z in drawn])
+    change = divider_change_db(Z, added_ohm=float(np.abs(Z).min()) / 8)
+    assert change.max() <= 1e-12
+    assert change.min() >= -1.02305 - 1e-5
+    rated = divider_change_db(Z, added_ohm=float(np.abs(Z).min()) / 0.8 / 8)  # |Z| may fall to 80 % of rated
+    assert rated.min() >= -1.26103 - 1e-5
 
 
 # ------------------------------------------------------------ exposure

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from importlib.resources import files
 
 import numpy as np
 import pytest
 import uncertainties
+from GTC import log10
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -191,6 +193,34 @@ def test_voltmeter_and_copper() -> None:
 def test_coverage_factors(df: float, percent: float, k: float) -> None:
     assert coverage_factor(df, coverage_percent=percent) == pytest.approx(k, abs=5e-3)
     assert coverage_factor(df + 0.9, coverage_percent=percent) == coverage_factor(df, coverage_percent=percent)
+
+
+@pytest.mark.source("published", ref="NIST StRD, Norris: certified intercept, slope, their deviations, and residual sd")
+def test_line_of_a_certified_data_set() -> None:
+    text = files("scipy.stats").joinpath("tests/data/nist_linregress/Norris.dat").read_text(encoding="utf-8")
+    y, x = np.array([line.split() for line in text.splitlines()[60:] if line.strip()], dtype=float).T
+    assert x.size == 36
+    fit = fit_correction(x, x + y)
+    assert fit.offset.estimate == pytest.approx(-0.262323073774029, rel=1e-9)
+    assert fit.offset.standard_uncertainty == pytest.approx(0.232818234301152, rel=1e-9)
+    assert fit.slope.estimate == pytest.approx(1.00211681802045, rel=1e-12)
+    assert fit.slope.standard_uncertainty == pytest.approx(0.000429796848199937, rel=1e-9)
+    assert fit.residual_sd == pytest.approx(0.884796396144373, rel=1e-9)
+
+
+@pytest.mark.source(
+    "analytic", ref="dL/d ln Z = 8.68589 R/(R + Z) dB, opposite for R: 16 and 75 ohm, 1 % each: 0.10124 dB"
+)
+def test_level_behind_uncertain_resistances() -> None:
+    Z, R = known(16.0, 0.16), known(75.0, 0.75)
+    parts = [Influence(number=n, quantity=q, unit="ohm", evaluation="B") for n, q in ((Z, "Z"), (R, "R"))]
+    level = state_budget(20 * log10(Z / (Z + R)), parts, unit="dB")
+    assert level.estimate == pytest.approx(-15.09843, abs=5e-6)
+    assert level.standard_uncertainty == pytest.approx(0.10124, abs=5e-6)
+    slope = 8.68589 * 75 / 91
+    found = {line.quantity: line.sensitivity for line in level.lines}
+    assert found["Z"] == pytest.approx(slope / 16, rel=1e-5)
+    assert found["R"] == pytest.approx(-slope / 75, rel=1e-5)
 
 
 # ------------------------------------------------------------ laws

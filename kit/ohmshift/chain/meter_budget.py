@@ -102,7 +102,7 @@ class Budget:
     degrees_of_freedom : float
         Effective degrees of freedom, by Welch and Satterthwaite.
     coverage_factor : float
-        k, of Student's t at these degrees of freedom, cut to a whole number.
+        Factor k, of Student's t at these degrees of freedom, cut to a whole number.
     unit : str
         Unit of the result.
     lines : tuple of BudgetLine

@@ -54,9 +54,9 @@ def repeated_mean(readings: npt.ArrayLike, *, resolution: float) -> tuple[float,
     mean : float
         Mean.
     u : float
-        s / sqrt(n), where s is never below resolution / sqrt(12).
+        Spread s / sqrt(n), where s is never below resolution / sqrt(12).
     degrees_of_freedom : float
-        n - 1; infinite where the resolution set the spread.
+        One less than the readings; infinite where the resolution set the spread.
 
     References
     ----------

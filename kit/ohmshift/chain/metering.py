@@ -186,15 +186,15 @@ def measure_resistance(
     Resistance
         Mean reading less mean lead zero, less and plus the others, with its budget.
 
-    References
-    ----------
-    .. [1] JCGM 100:2008, 4.2.3 (type A), 4.3.7 (rectangular limits), 5.1.2 and 5.2.2 (parts common to two readings).
-
     Notes
     -----
     Type A: s / sqrt(n) with s not below resolution / sqrt(12). Type B: limits a / sqrt(3). JCGM 100, 4.3.7, example 2,
     puts both parts of a specification into one rectangle, which is wider by up to 1.41; here the part in per cent must
     stand alone, because it is common to what one meter reads in one range.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008, 4.2.3 (type A), 4.3.7 (rectangular limits), 5.1.2 and 5.2.2 (parts common to two readings).
 
     Examples
     --------

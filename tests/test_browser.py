@@ -39,6 +39,7 @@ NAMES = (
     "50_any_source",
     "60_loudness_drive_hiss",
     "70_driver_types",
+    "80_published_findings",
     "85_from_recordings",
     "90_write_up",
 )

@@ -1,5 +1,5 @@
 "use strict";
-// The collection page: sorts and filters the table, draws one earphone, and computes the divider for the reader's source.
+// The collection page: sorts and filters the table, draws one earphone, computes the divider for the reader's source.
 (() => {
   const $ = (id) => document.getElementById(id);
   const data = JSON.parse($("data").textContent);
@@ -277,7 +277,8 @@
     for (const f of FREQUENCIES) {
       picture.append(svg("path", { class: "grid", d: `M${x(f).toFixed(1)} ${frame.top}v${height.toFixed(1)}` }));
       if (inner > 430 || ![50, 200, 500, 2000, 5000].includes(f)) {
-        picture.append(svg("text", { x: x(f).toFixed(1), y: frame.top + height + 17, "text-anchor": "middle" }, kilo(f)));
+        const at = { x: x(f).toFixed(1), y: frame.top + height + 17, "text-anchor": "middle" };
+        picture.append(svg("text", at, kilo(f)));
       }
     }
     for (const value of ticksOf(chart, height)) {
@@ -364,7 +365,8 @@
     let your = null;
     if (predicted) {
       const f = without.grid.f;
-      your = Float64Array.from(f, (at, i) => without.db[i] + predicted.level + between(predicted.grid.f, predicted.tonal, at));
+      const change = (at) => predicted.level + between(predicted.grid.f, predicted.tonal, at);
+      your = Float64Array.from(f, (at, i) => without.db[i] + change(at));
       lines.push({ f, y: your, look: "third dotdash", name: "at your source, predicted" });
     }
     drawChart(place, {
@@ -372,8 +374,8 @@
       lines,
       alt: `Response of ${one.name} without an added resistance` +
         (found ? `, with ${three(found.added_ohm)} ohm` : "") + (your ? `, and predicted at your source` : "") + ".",
-      caption: "0 dB is the mean level without, 200 Hz to 2 kHz." +
-        (found && found.level_db === null ? " Levels were normalised: the curve with the resistance is at one level." : ""),
+      caption: "0 dB is the mean level without, 200 Hz to 2 kHz." + (found && found.level_db === null
+        ? " Levels were normalised: the curve with the resistance is brought to the level of the one without." : ""),
     });
   };
 
@@ -389,12 +391,14 @@
   };
   const beyond = (one) => (one.impedance?.readable_high_hz ? [[one.impedance.readable_high_hz, HIGH_HZ]] : []);
   const sayBeyond = (one) => (beyond(one).length
-    ? ` Above ${hertz(one.impedance.readable_high_hz)} the impedance may not be read, nor what is predicted from it.` : "");
+    ? `Above ${hertz(one.impedance.readable_high_hz)} the impedance may not be read, nor what is predicted from it.`
+    : "");
   const drawChange = (one, found, predicted) => {
     const place = $("change-chart");
     place.previousElementSibling.hidden = place.hidden = !found && !predicted;
     if (place.hidden) return;
     const [lines, bands, said] = [[], [], []];
+    const notes = [`Dotted: no change, and the margin of ${three(data.margin_db)} dB either way.`];
     const mid = data.bands.mid_hz;
     const numbers = (list) => list.map((value) => (value === null ? NaN : value));
     if (found) {
@@ -403,10 +407,14 @@
       lines.push({ f: mid, y: middle, look: "thick", name: `with ${three(found.added_ohm)} ohm, measured` });
       bands.push({ f: mid, low: middle.map((m, i) => m - half[i]), high: middle.map((m, i) => m + half[i]), look: "" });
       said.push(`with ${three(found.added_ohm)} ohm ${range(middle)}`);
+      notes.push("Shaded about what was measured: its 95 % interval, over all bands at once.");
+      if (hatched(found).length) notes.push("Hatched: not readable at that margin.");
     }
     if (predicted) {
       const spread = predictedBand(one, predicted);
       if (spread) bands.push({ ...spread, look: "third" });
+      notes.push(spread ? "Shaded about what is predicted: its 95 % interval, each frequency by itself."
+        : "What is predicted has no interval, as the error of the impedance is not known.", sayBeyond(one));
       lines.push({ f: predicted.grid.f, y: predicted.tonal, look: "third dotdash", name: "at your source, predicted" });
       said.push(`predicted at your source ${range([...predicted.tonal])}`);
     }
@@ -415,10 +423,7 @@
       range: fit("change", 5, curves),
       lines, bands, spans: found ? hatched(found) : beyond(one), levels: [-data.margin_db, 0, data.margin_db],
       alt: `Change of ${one.name}, level apart: ${said.join("; ")}.${found ? ` ${found.sentence}` : ""}`,
-      caption: `Dotted: no change, and the margin of ${three(data.margin_db)} dB either way. ` +
-        (found ? "Shaded: 95 % interval, over all bands at once where measured, each frequency by itself where predicted. "
-          : "Shaded: 95 % interval of each frequency by itself. ") + (found && hatched(found).length ? "Hatched: not readable at that margin." : "") +
-        (predicted ? sayBeyond(one) : ""),
+      caption: notes.filter(Boolean).join(" "),
     });
   };
   const drawImpedance = (one) => {
@@ -426,6 +431,9 @@
     const z = one.impedance;
     place.previousElementSibling.hidden = place.hidden = !z;
     if (!z) return;
+    const bands = z.spread
+      ? [{ f: z.spread.places.map((i) => z.grid.f[i]), low: z.spread.low, high: z.spread.high, look: "second" }] : [];
+    const said = z.spread ? " Shaded: its 95 % interval, each frequency by itself." : "";
     const [least, most] = [Math.min(...z.magnitude), Math.max(...z.magnitude)];
     const steps = ticksOf({ ohm: true, range: [0.1, 2e5] }, 0);
     const low = [...steps].reverse().find((step) => step <= 0.95 * least) || 0.1;
@@ -433,10 +441,10 @@
     drawChart(place, {
       ohm: true, range: [low, high],
       lines: [{ f: z.grid.f, y: z.magnitude, look: "second", name: "magnitude" }],
-      bands: z.spread ? [{ f: z.spread.places.map((i) => z.grid.f[i]), low: z.spread.low, high: z.spread.high, look: "second" }] : [],
+      bands,
       spans: beyond(one),
       alt: `Impedance of ${one.name}: ${three(least)} to ${three(most)} ohm, ${z.origin}.`,
-      caption: `Magnitude, ${z.origin}.${z.spread ? " Shaded: 95 % interval of each frequency by itself." : ""}` + sayBeyond(one),
+      caption: `Magnitude, ${z.origin}.${said} ${sayBeyond(one)}`,
     });
   };
 
@@ -446,23 +454,25 @@
     const text = (value, digits) => (Number.isFinite(value) ? value.toFixed(digits) : "–");
     const columns = [];
     const mid = data.bands.mid_hz;
-    if (one.without) columns.push(["without (dB)", mid.map((f) => text(between(one.without.grid.f, one.without.db, f), 1))]);
+    const at = (of, values, digits) => mid.map((f) => text(between(of.f, values, f), digits));
+    if (one.without) columns.push(["without (dB)", at(one.without.grid, one.without.db, 1)]);
     if (found) {
       const name = `${three(found.added_ohm)} ohm`;
       columns.push(
-        [`with ${name} (dB)`, mid.map((f) => text(between(found.grid.f, found.with, f), 1))],
+        [`with ${name} (dB)`, at(found.grid, found.with, 1)],
         [`change with ${name}, level apart (dB)`, found.band_db.map((value) => text(value ?? NaN, 1))],
         ["half-width, 95 % (dB)", found.half_db.map((value) => text(value ?? NaN, 1))],
         ["readable", found.readable.map((yes) => (yes ? "yes" : ""))],
       );
     }
     if (predicted) {
-      columns.push(["change at your source, level apart (dB)", predicted.bands.map((b) => text(b - predicted.level, 1))]);
+      const tonal = predicted.bands.map((value) => text(value - predicted.level, 1));
+      columns.push(["change at your source, level apart (dB)", tonal]);
     }
     if (z) {
       columns.push(
-        ["impedance (ohm)", mid.map((f) => { const value = between(z.grid.f, z.magnitude, f); return Number.isFinite(value) ? three(value) : "–"; })],
-        ["phase (degrees)", mid.map((f) => text(between(z.grid.f, phase, f), 0))],
+        ["impedance (ohm)", at(z.grid, z.magnitude, 1)],
+        ["phase (degrees)", at(z.grid, phase, 0)],
       );
     }
     const head = html("tr");
@@ -522,7 +532,8 @@
   };
   const save = (name, table) => {
     const text = table.map((line) => line.map(csvCell).join(",") + "\r\n").join("");
-    const link = html("a", "", { download: `${name}.csv`, href: URL.createObjectURL(new Blob([text], { type: "text/csv" })) });
+    const content = new Blob([text], { type: "text/csv" });
+    const link = html("a", "", { download: `${name}.csv`, href: URL.createObjectURL(content) });
     document.body.append(link);
     link.click();
     link.remove();
@@ -550,19 +561,21 @@
       one.name, source.amplifier, data.cable_ohm, source.added, f,
       ...columns.map((column) => column.get(name) ?? NaN),
     ]);
-    save(one.file, [["earphone", "amplifier_ohm", "cable_ohm", "added_ohm", "frequency_hz", ...curves.map(([name]) => name)],
-      ...lines]);
+    const names = ["earphone", "amplifier_ohm", "cable_ohm", "added_ohm", "frequency_hz", ...curves.map(([name]) => name)];
+    save(one.file, [names, ...lines]);
   };
   const saveTable = () => {
     const kept = heads.map((head) => head.cellIndex);
     const numbers = new Set(heads.filter((head) => head.classList.contains("number")).map((head) => head.cellIndex));
     const value = (cell, i) => {
       if (!numbers.has(i)) return cell.textContent.trim();
-      return cell.dataset.value === "" ? NaN : cell.dataset.value === "Infinity" ? "over 1000" : Number(cell.dataset.value);
+      if (cell.dataset.value === "Infinity") return "over 1000";
+      return cell.dataset.value === "" ? NaN : Number(cell.dataset.value);
     };
+    const yours = [source.amplifier, data.cable_ohm, source.added];
     save("collection", [
       [...heads.map(nameOf), "Your amplifier (ohm)", "Your cable (ohm)", "Your added (ohm)"],
-      ...ordered().map((row) => [...kept.map((i) => value(row.cells[i], i)), source.amplifier, data.cable_ohm, source.added]),
+      ...ordered().map((row) => [...kept.map((i) => value(row.cells[i], i)), ...yours]),
     ]);
   };
 

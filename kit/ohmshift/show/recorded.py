@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 SHOWN_DB = 60.0
 """Height of the chart of a response [dB]."""
 
-HARMONICS_RANGE = (-90.0, -10.0)
+HARMONICS_RANGE = (-80.0, -20.0)
 """Ends of the axis of harmonics [dB re the fundamental]."""
 
 _POINTS = 480

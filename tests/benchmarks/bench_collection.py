@@ -29,11 +29,12 @@ from ohmshift.evidence.collection import CollectedEarphone, Collection, Impedanc
 from ohmshift.evidence.counts import correlate_ranks
 from ohmshift.evidence.explained import explain_values, foretell_by_class, foretell_by_mean
 from ohmshift.evidence.floors import estimate_noise_floor
-from ohmshift.evidence.groups import adjust_holm, compare_classes
+from ohmshift.evidence.groups import adjust_holm, compare_classes, omega_squared
 from ohmshift.evidence.metrics import METRICS, Estimate, measure_metrics, metric_values
 from ohmshift.evidence.rules import Rule, Subject
 from ohmshift.evidence.ruling import judge_rule
 from ohmshift.evidence.verdicts import judge_change
+from ohmshift.evidence.welch import compare_means
 from ohmshift.study.batch import compare_study
 from ohmshift.study.collections import collect_study
 from ohmshift.study.declarations import read_declaration
@@ -66,36 +67,29 @@ def tabulate_alarms(runs: int, seed: int) -> None:
         for spread in ("equal", "unequal"):
             rng = np.random.default_rng(seed)
             spreads = UNEQUAL if spread == "unequal" else (1.0,) * 4
-            said = np.array([alarms_once(rng, sizes, spreads, vectors=i % 4 == 0) for i in range(runs)])
+            said = np.array([alarms_once(rng, sizes, spreads, whole=i % 4 == 0) for i in range(runs)])
             rates = " | ".join(f"{100 * np.nanmean(column):.1f}" for column in said.T)
             print(f"| {name} | {spread} | {rates} |", flush=True)
 
 
 def alarms_once(
-    rng: np.random.Generator, sizes: tuple[int, ...], spreads: tuple[float, ...], *, vectors: bool
+    rng: np.random.Generator, sizes: tuple[int, ...], spreads: tuple[float, ...], *, whole: bool
 ) -> list[float]:
     y, classes = draw_classes(rng, sizes, spreads)
     samples = [y[np.array(classes) == name] for name in dict.fromkeys(classes)]
-    welch = compare_classes(y, classes)
-    # Four metrics that go together, as bass and size do.
-    shared = y / np.std(y)
-    several = adjust_holm(
-        [welch, *(compare_classes(0.5 * shared + draw_classes(rng, sizes, spreads)[0], classes) for _ in range(3))]
-    )
-    found = [
-        float(stats.f_oneway(*samples).pvalue <= 0.05),
-        float(welch.p_welch <= 0.05),
-        float(welch.p <= 0.05),
-        np.nan,
-        np.nan,
-        float(any(test.differ for test in several)),
-        float(any(pair.p <= 0.05 for pair in welch.pairs)),
-    ]
-    if vectors:
+    welch = compare_means(samples, draws=999)
+    found = [float(p <= 0.05) for p in (stats.f_oneway(*samples).pvalue, welch.p_welch, welch.p)] + [np.nan] * 4
+    if whole:
         root = np.linalg.cholesky(np.exp(-np.abs(np.subtract.outer(np.arange(29), np.arange(29))) / 6))
         rows = np.concatenate([s * rng.standard_normal((n, 29)) @ root.T for n, s in zip(sizes, spreads, strict=False)])
         found[3] = float(pooled_distances(rows, np.array(classes), rng) <= 0.05)
         found[4] = float(compare_vectors(rows, classes, resamples=RESAMPLES).p <= 0.05)
+        # Four metrics that go together, as bass and size do.
+        shared = y / np.std(y)
+        others = [0.5 * shared + draw_classes(rng, sizes, spreads)[0] for _ in range(3)]
+        tests = adjust_holm([compare_classes(values, classes) for values in (y, *others)])
+        found[5] = float(any(test.differ for test in tests))
+        found[6] = float(any(pair.p <= 0.05 for pair in tests[0].pairs))
     return found
 
 
@@ -137,7 +131,9 @@ def omega_coverage(rng: np.random.Generator, sizes: tuple[int, ...], spread: str
     means = means_for(sizes, spreads, share)
     hits = []
     for _ in range(runs):
-        low, high = compare_classes(*draw_classes(rng, sizes, spreads, means)).omega2_interval
+        y, classes = draw_classes(rng, sizes, spreads, means)
+        welch = compare_means([y[np.array(classes) == name] for name in dict.fromkeys(classes)], draws=1)
+        low, high = omega_squared(welch.statistic, welch.degrees, y.size)[1]
         hits.append(low <= share <= high)
     return rate(hits)
 

@@ -163,5 +163,5 @@ def test_names_on_the_axis() -> None:
     assert name_places(["a"] * 30)[1] == (5.0, "6")
     two_rows = name_places(["a rather long name of an earphone"] * 12)
     assert two_rows[1][1].startswith("\n")
-    assert all(len(name.strip()) <= 11 for _, name in two_rows)
+    assert all(len(name.strip()) <= 12 for _, name in two_rows)
     assert name_places([]) == ()

@@ -35,7 +35,7 @@ _BLACK = 4
 _CASE_COLOURS = {"agrees": 2, "open": 5, "counterexample": 1}
 _MOST_NAMED = 24
 _WIDTH_PX = 600.0
-_LETTER_PX = 9.0
+_LETTER_PX = 8.0
 _LONGEST_CLASS = 16
 _LEAST_R2 = -1.0
 

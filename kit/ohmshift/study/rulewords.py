@@ -54,10 +54,9 @@ def read_rule(text: str, classes: Sequence[str]) -> Rule:
     --------
     >>> print(read_rule("Planar earphones: size stays within 0.5 dB", ["planar", "hybrid"]))
     planar earphones: size stays within 0.5 dB
-    >>> read_rule("planars sound best", ["planar", "hybrid"])
+    >>> read_rule("planars sound best", ["planar", "hybrid"])  # doctest: +ELLIPSIS
     Traceback (most recent call last):
-    ohmshift.errors.EvidenceError: rule 'planars sound best': a rule names earphones, then after a colon what they do,
-    but it has no colon; write ...
+    ohmshift.errors.EvidenceError: rule 'planars sound best': a rule names earphones, ... but it has no colon; write ...
     """
     said = " ".join(text.split())
     where = f"rule {said[:LONGEST_RULE]!r}"

@@ -15,9 +15,16 @@ from ohmshift.chain.recovery import RecoveredImpedance
 from ohmshift.errors import StudyError
 from ohmshift.show.panels.drive import DrivePanel
 from ohmshift.show.panels.hiss import AFTER, BEFORE, HissPanel
-from ohmshift.show.panels.loudness import LoudnessPanel, choose_usable, earphones_here, list_known
+from ohmshift.show.panels.loudness import (
+    LoudnessPanel,
+    choose_usable,
+    earphones_here,
+    list_known,
+    stated_sensitivity,
+)
 from ohmshift.study.batch import compare_study
 from ohmshift.study.folder import open_study
+from ohmshift.study.impedances import KnownImpedance
 from ohmshift.study.listening import know_earphones, know_sensitivity
 from ohmshift.study.places import demo_copy
 
@@ -204,8 +211,23 @@ def test_what_is_missing_is_said_and_not_guessed(study: Study, earphones: dict[s
     assert table.loc["Ladle", "sensitivity"] == "earphones.csv states no sensitivity"
     assert "Ladle" not in DrivePanel(bare, known).controls["earphone"].options
     assert "Ladle" in LoudnessPanel(bare, known).controls["earphone"].options
-    with pytest.raises(StudyError, match="sensitivity"):
-        choose_usable({"Ladle": known["Ladle"]}, sensitivity=True)
+    assert choose_usable({"Ladle": known["Ladle"]}, sensitivity=True) == []
+    with pytest.raises(StudyError, match="states no sensitivity"):
+        stated_sensitivity(known["Ladle"])
+
+
+def test_panels_open_where_nothing_is_known(study: Study, earphones: dict[str, KnownEarphone]) -> None:
+    unknown = KnownImpedance(label="Ladle", impedance=None, origin="nobody measured it")
+    bare = {"Ladle": replace(earphones["Ladle"], known=unknown, sensitivity=None, response_db=None)}
+    loudness = LoudnessPanel(study, bare)
+    assert "turn the volume all the way down" in loudness.warning.value
+    assert loudness.children[0] is loudness.warning
+    assert list(loudness.jumps()["impedance"]) == ["nobody measured it"]
+    assert list(list_known(bare)["can be asked for"]) == ["nothing"]
+    for panel, table in ((DrivePanel(study, bare), "drives"), (HissPanel(study, bare), "hisses")):
+        assert "No earphone has both" in panel.view.sentence
+        assert panel.view.draft is None
+        assert getattr(panel, table)().empty
 
 
 def test_what_is_known_can_be_gathered_without_a_screen(study: Study) -> None:

@@ -140,10 +140,17 @@ def test_tables(panel: MeterPanel, study: Study) -> None:
 
 def test_study_without_readings_says_so(study: Study) -> None:
     empty = replace(study, meter=study.meter.iloc[:0])
-    with pytest.raises(StudyError, match=r"meter\.csv"):
-        MeterPanel(empty)
-    with pytest.raises(StudyError, match=r"meter\.csv"):
-        WirePanel(empty)
+    meter = MeterPanel(empty)
+    assert "meter.csv has no usable row" in meter.view.sentence
+    assert meter.view.draft is None
+    for table in (meter.table, meter.conductors(), meter.agreements(), meter.crosstalk(), meter.specification()):
+        assert len(table) == 0
+    assert RecordPanel(empty, meter, notebook="10_chain_resistance").statement.value == ""
+    wires = WirePanel(empty)
+    assert wires.settings.item == NOTHING
+    assert "0.259 ohm" in wires.view.sentence
+    assert "reads" not in wires.view.sentence
+    assert len(wires.table) == 0
 
 
 @pytest.mark.source("analytic", ref="1.2 m of gauge 28 at 23 °C: 0.2555 (20 °C) x 1.01179 = 0.2585 ohm")

@@ -21,11 +21,11 @@ from ohmshift.chain.meter_verdicts import (
     locate_resistance,
 )
 from ohmshift.chain.metering import MeterSpec, Resistance, combine_readings
-from ohmshift.errors import StudyError
 from ohmshift.show.meter_drawings import draw_budget, draw_differences, draw_resistances
 from ohmshift.show.panels.attenuate import on_grid
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.cautions import caution_box
+from ohmshift.show.panels.nothing import nothing_to_show
 from ohmshift.study.findings import Quantity
 from ohmshift.study.meter import find_series, list_items, meter_hashes, read_item, write_spec
 
@@ -36,6 +36,12 @@ if TYPE_CHECKING:
 NOTHING = "nothing"
 LEADS = "the leads alone"
 SLIDERS, STATED = "as the sliders say", "as study.toml states it"
+
+NO_READINGS = (
+    "meter.csv has no usable row: write one row a reading, with item, sample, conductor, reading_ohm, lead_ohm, meter "
+    "and range_ohm, and open the study again."
+)
+"""What to do where nobody has measured a resistance."""
 
 CAUTION = (
     "Unplug the earphone before putting a meter to its cable: the meter's current moves the diaphragm, and the "
@@ -89,10 +95,9 @@ class MeterPanel(Panel[MeterSettings]):
     item : str, optional
         Item to start with, "item, sample"; by default the first that has another sample.
 
-    Raises
-    ------
-    StudyError
-        The study has no readings.
+    Notes
+    -----
+    Where meter.csv has no readings the panel says what to write into it.
     """
 
     children: Any
@@ -100,10 +105,13 @@ class MeterPanel(Panel[MeterSettings]):
     def __init__(self, study: Study, *, item: str | None = None) -> None:
         self.study = study
         self.items = list_items(study)
-        if not self.items:
-            mend = "write one row a reading: item, sample, conductor, reading_ohm, lead_ohm, meter, range_ohm"
-            raise StudyError("meter.csv", "resistances need readings", "it has no usable row", mend)
         self.series = find_series(study)
+        if not self.items:
+            nothing = MeterSettings(
+                item="", other=NOTHING, through=LEADS, conductor="", specification=SLIDERS, percent=0.8, digits=3.0
+            )
+            super().__init__(lambda _: nothing_to_show("Resistance of each conductor", NO_READINGS), nothing, {})
+            return
         pairs = [(one, two) for one in self.items for two in self.items if one != two and _item(one) == _item(two)]
         first, other = pairs[0] if pairs and item is None else (item or self.items[0], NOTHING)
         stated = next(iter(read_item(study, first).values())).spec
@@ -201,7 +209,7 @@ class MeterPanel(Panel[MeterSettings]):
             One row an earphone: the largest crosstalk by the return as measured, and by its upper limit. Without rows
             where nobody measured the return.
         """
-        found = self._resistances(self.settings.item, self.settings)
+        found = self._resistances(self.settings.item, self.settings) if self.items else {}
         rows = []
         for name in self.study.names if "return" in found else ():
             if not self.study.has_impedance(name):
@@ -225,6 +233,8 @@ class MeterPanel(Panel[MeterSettings]):
         DataFrame
             The lines of one `[[meters]]` table, to be pasted at the end of study.toml.
         """
+        if not self.items:
+            return pd.DataFrame(columns=["for study.toml"])
         readings = next(iter(self._readings(self.settings.item, self.settings).values()))
         return pd.DataFrame({"for study.toml": write_spec(readings.spec).splitlines()})
 

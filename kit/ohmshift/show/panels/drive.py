@@ -14,7 +14,8 @@ from ohmshift.chain.loudness import weighted_change_db
 from ohmshift.show.drawings import ohms
 from ohmshift.show.listening_drawings import draw_drive
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
-from ohmshift.show.panels.loudness import FLAT_CAVEAT, MOST_OHM, choose_usable, stated_sensitivity
+from ohmshift.show.panels.loudness import FLAT_CAVEAT, MOST_OHM, NO_SENSITIVITY, choose_usable, stated_sensitivity
+from ohmshift.show.panels.nothing import nothing_to_show
 from ohmshift.study.findings import Quantity
 
 if TYPE_CHECKING:
@@ -81,6 +82,10 @@ class DrivePanel(Panel[DriveSettings]):
     def __init__(self, study: Study, earphones: Mapping[str, KnownEarphone], *, earphone: str | None = None) -> None:
         self.study, self.earphones = study, earphones
         names = choose_usable(earphones, sensitivity=True)
+        if not names:
+            nothing = DriveSettings(earphone="")
+            super().__init__(lambda _: nothing_to_show("Drive", NO_SENSITIVITY), nothing, {})
+            return
         settings = DriveSettings(earphone=earphone or names[0], output_ohm=round(study.settings.source_ohm, 1))
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone to drive."),

@@ -15,7 +15,8 @@ from ohmshift.chain.loudness import weighted_change_db
 from ohmshift.show.drawings import ohms
 from ohmshift.show.listening_drawings import draw_hiss
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
-from ohmshift.show.panels.loudness import FLAT_CAVEAT, MOST_OHM, choose_usable, stated_sensitivity
+from ohmshift.show.panels.loudness import FLAT_CAVEAT, MOST_OHM, NO_SENSITIVITY, choose_usable, stated_sensitivity
+from ohmshift.show.panels.nothing import nothing_to_show
 from ohmshift.study.findings import Quantity
 
 if TYPE_CHECKING:
@@ -69,6 +70,10 @@ class HissPanel(Panel[HissSettings]):
     def __init__(self, study: Study, earphones: Mapping[str, KnownEarphone], *, earphone: str | None = None) -> None:
         self.study, self.earphones = study, earphones
         names = choose_usable(earphones, sensitivity=True)
+        if not names:
+            nothing = HissSettings(earphone="")
+            super().__init__(lambda _: nothing_to_show("Hiss", NO_SENSITIVITY), nothing, {})
+            return
         first = earphone or max(names, key=lambda name: stated_sensitivity(earphones[name]).per_volt_db)
         settings = HissSettings(earphone=first, output_ohm=round(study.settings.source_ohm, 1))
         controls = {

@@ -16,6 +16,7 @@ from ohmshift.errors import StudyError
 from ohmshift.show.listening_drawings import Jump, draw_exposure, draw_jump, predict_jump
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.cautions import caution_box, caution_html
+from ohmshift.show.panels.nothing import nothing_to_show
 from ohmshift.show.panels.opening import Progress
 from ohmshift.study.batch import compare_study
 from ohmshift.study.findings import Quantity
@@ -33,6 +34,18 @@ if TYPE_CHECKING:
 
 MOST_OHM = 150.0
 """Upper end of the sliders for resistances [ohm]."""
+
+NO_IMPEDANCE = (
+    "How much louder it gets without the resistor is not known, since no impedance is: measure one, or responses with "
+    "and without a known resistance. Until then turn the volume all the way down before you take a resistor out."
+)
+"""What to say where nothing can be predicted."""
+
+NO_SENSITIVITY = (
+    "No earphone has both an impedance and a sensitivity: state sensitivity_db, sensitivity_reference and rated_ohm in "
+    "earphones.csv."
+)
+"""What to say where no level can be given."""
 
 FLAT_CAVEAT = (
     "The level is that of the stated sensitivity, as if the earphone's response were flat; makers measure it at "
@@ -105,23 +118,13 @@ def choose_usable(earphones: Mapping[str, KnownEarphone], *, sensitivity: bool) 
     Returns
     -------
     list of str
-        Names.
-
-    Raises
-    ------
-    StudyError
-        There is none.
+        Names; empty where none has an impedance, and a sensitivity where that is needed.
     """
-    names = [
+    return [
         name
         for name, earphone in earphones.items()
         if earphone.known.impedance is not None and (earphone.sensitivity is not None or not sensitivity)
     ]
-    if not names:
-        needs = "an impedance and a sensitivity" if sensitivity else "an impedance, measured or recovered"
-        mend = "measure it, or measure responses with and without a known resistance"
-        raise StudyError("earphones", f"this needs {needs}", "no earphone has it", mend)
-    return names
 
 
 def stated_sensitivity(earphone: KnownEarphone) -> Sensitivity:
@@ -198,6 +201,12 @@ class LoudnessPanel(Panel[LoudnessSettings]):
     def __init__(self, study: Study, earphones: Mapping[str, KnownEarphone], *, earphone: str | None = None) -> None:
         self.study, self.earphones = study, earphones
         names = choose_usable(earphones, sensitivity=False)
+        self.warning = caution_box(NO_IMPEDANCE, loud=True)
+        if not names:
+            nothing = LoudnessSettings(earphone="", added_ohm=0.0, output_ohm=0.0)
+            super().__init__(lambda _: nothing_to_show("How much louder", NO_IMPEDANCE), nothing, {})
+            self.children = (self.warning, *self.children)
+            return
         added = study.measurements.loc[study.measurements["added_ohm"] > 0, "added_ohm"]
         ohm = _USUAL_OHM if added.empty else float(added.mode().min())
         source_ohm = round(study.settings.source_ohm, 1)
@@ -211,7 +220,6 @@ class LoudnessPanel(Panel[LoudnessSettings]):
             "hours_a_day": slider("Listening a day", "h", 0.1, 16.0, 0.1, help_text="On every day of the week."),
             "guide": choice("Guidance", list(GUIDE_NAMES), help_text="Published guidance on sound exposure."),
         }
-        self.warning = caution_box(loud=True)
         super().__init__(self._view, settings, controls)
         self._warn()
         self.children = (self.warning, *self.children)

@@ -18,6 +18,7 @@ from ohmshift.errors import CurveError, OhmshiftError, StudyError
 from ohmshift.show.meter_drawings import FAMILY_AWG, LONGEST_M, draw_output, draw_wires
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.cautions import caution_box
+from ohmshift.show.panels.chain_resistance import NOTHING
 from ohmshift.study.findings import Quantity
 from ohmshift.study.meter import list_items, meter_hashes, read_item
 
@@ -60,20 +61,12 @@ class WirePanel(Panel[WireSettings]):
     study : Study
         The study.
     item : str, optional
-        Item to start with, "item, sample"; by default the first.
-
-    Raises
-    ------
-    StudyError
-        The study has no readings.
+        Item to start with, "item, sample"; by default the first, or "nothing".
     """
 
     def __init__(self, study: Study, *, item: str | None = None) -> None:
         self.study = study
-        items = list_items(study)
-        if not items:
-            rule, mend = "copper is compared with readings", "write one row a reading"
-            raise StudyError("meter.csv", rule, "it has no usable row", mend)
+        items = [*list_items(study), NOTHING]
         controls = {
             "item": choice("Item", list(items), help_text="Whose conductors are compared."),
             "length_m": slider("Length", "m", 0.1, LONGEST_M, 0.05, help_text="Of one conductor.", digits=2),
@@ -84,18 +77,20 @@ class WirePanel(Panel[WireSettings]):
 
     @lru_cache(maxsize=64)  # noqa: B019 - a panel lives as long as its notebook
     def _measured(self, item: str) -> dict[str, Resistance]:
+        if item == NOTHING:
+            return {}
         return {name: measure_resistance(part) for name, part in read_item(self.study, item).items()}
 
     def _view(self, settings: WireSettings) -> View:
         found = self._measured(settings.item)
         area = float(awg_area_mm2(settings.gauge))
         ohm = float(copper_resistance_ohm(settings.length_m, area_mm2=area, temperature_c=settings.temperature_c))
-        first = next(iter(found.values()))
+        first = next(iter(found.values()), None)
+        beside = "" if first is None else f"{first.label} reads {first.budget}: {self._means(first, ohm, settings)}. "
         said = (
             f"{settings.length_m:g} m of gauge {settings.gauge:g} copper ({area:.3f} mm²) at "
-            f"{settings.temperature_c:g} °C: {ohm:.3f} ohm, {2 * ohm:.3f} ohm there and back. {first.label} reads "
-            f"{first.budget}: {self._means(first, ohm, settings)}. Strands wound around a thread are a few per cent "
-            "longer than the cable."
+            f"{settings.temperature_c:g} °C: {ohm:.3f} ohm, {2 * ohm:.3f} ohm there and back. {beside}Strands wound "
+            "around a thread are a few per cent longer than the cable."
         )
         charts = (
             draw_wires(
@@ -106,15 +101,16 @@ class WirePanel(Panel[WireSettings]):
                 alt_text=said,
             ),
         )
-        low, high = first.interval_ohm
+        quantities = [Quantity(name="copper of that length and gauge", value=ohm, unit="ohm")]
+        if first is not None:
+            low, high = first.interval_ohm
+            value = first.resistance_ohm
+            quantities.append(Quantity(name=first.label, value=value, unit="ohm", low=low, high=high))
         draft = Draft(
             statement=said,
-            quantities=(
-                Quantity(name="copper of that length and gauge", value=ohm, unit="ohm"),
-                Quantity(name=first.label, value=first.resistance_ohm, unit="ohm", low=low, high=high),
-            ),
+            quantities=tuple(quantities),
             data=meter_hashes(self.study),
-            caveats=first.caveats,
+            caveats=() if first is None else first.caveats,
         )
         return View(charts=charts, sentence=said, table=self._table(found, ohm, settings), draft=draft)
 
@@ -142,7 +138,8 @@ class WirePanel(Panel[WireSettings]):
                     "it reads": self._means(part, ohm, settings),
                 }
                 for name, part in found.items()
-            ]
+            ],
+            columns=["conductor", "measured (ohm)", "copper (ohm)", "it reads"],
         )
 
 

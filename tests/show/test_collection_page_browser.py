@@ -304,6 +304,10 @@ def test_one_earphone_shows_all_its_resistances_and_numbers(collection: Page, wr
     before = collection.get_attribute("#change-chart .curve.third", "d")
     set_source(collection, amplifier=100.0, added=200.0)
     assert collection.get_attribute("#change-chart .curve.third", "d") != before
+    change_db = divider_db(one, amplifier=100.0, added=200.0)
+    level_db = float(mean_levels(one.known.frequency_hz, change_db, low_hz=[200.0], high_hz=[2000.0])[0])
+    said = f"Going back raises the level by {-level_db:.1f} dB: turn the volume down first."
+    assert said in str(collection.text_content("#yours"))
     collection.click("#numbers summary")
     table = collection.locator("#one-numbers")
     assert table.locator("tbody tr").count() == 29

@@ -501,7 +501,8 @@
     if ($("numbers").open) numbersTable(one, found, predicted);
     return predicted && Number.isFinite(predicted.level)
       ? `${saySource()}: ${one.name} changes by ${signed(predicted.level)} dB in level and by ` +
-        `${predicted.size.toFixed(2)} dB in tone (size), predicted.`
+        `${predicted.size.toFixed(2)} dB in tone (size), predicted.` + (predicted.level < -0.05
+        ? ` Going back raises the level by ${Math.abs(predicted.level).toFixed(1)} dB: turn the volume down first.` : "")
       : `${saySource()}. The impedance of ${one.name} is not known well enough to predict anything.`;
   };
   const showOne = (one) => {

@@ -52,6 +52,9 @@ def small_study(folder: Path) -> Path:
     copied = sorted(folder.glob("responses/mortar_left_15ohm*"))
     copied[1].write_bytes(copied[0].read_bytes())  # a duplicate, which is flagged
     (folder / ".hidden").write_text("private", encoding="utf-8")
+    (folder / "recordings.csv").write_text("file\n", encoding="utf-8")
+    (folder / "published").mkdir()
+    (folder / "published/theirs.csv").write_text("theirs", encoding="utf-8")
     (folder / "private").mkdir()
     (folder / "private/letter.txt").write_text("private", encoding="utf-8")
     number = Quantity(name="=cmd()", value=-1 / 3, unit="dB", low=-0.5, high=0.1)
@@ -169,17 +172,24 @@ def test_round_trip_loses_nothing(study: Study, package: Path, tmp_path: Path) -
 
 def test_only_what_belongs_to_the_study_is_published(study: Study, package: Path) -> None:
     names = set(study_files(study))
-    assert {"study.toml", "meter.csv", "findings/findings.jsonl", "LICENSE", "responses/broken.csv"} <= names
+    assert not any(name.startswith("published/") for name in names)
+    assert {
+        "study.toml",
+        "meter.csv",
+        "findings/findings.jsonl",
+        "LICENSE",
+        "recordings.csv",
+        "responses/broken.csv",
+    } <= names
     published = {path.name for path in package.rglob("*")}
-    assert not {".hidden", "letter.txt"} & published
+    assert not {".hidden", "letter.txt", "theirs.csv"} & published
 
 
 def test_a_link_to_elsewhere_is_not_published(tmp_path: Path) -> None:
     folder = small_study(tmp_path / "linked")
     (tmp_path / "secret.txt").write_text("secret", encoding="utf-8")
-    (folder / "published").mkdir()
-    (folder / "published/link.txt").symlink_to(tmp_path / "secret.txt")
-    assert "published/link.txt" not in study_files(open_study(folder))
+    (folder / "responses/link.txt").symlink_to(tmp_path / "secret.txt")
+    assert "responses/link.txt" not in study_files(open_study(folder))
 
 
 @pytest.mark.parametrize("name", ["responses.csv", "study/study.toml", "files.csv"])

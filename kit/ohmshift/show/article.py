@@ -179,7 +179,7 @@ def compose_article(
     methods, limits = say_methods(study, comparison, chosen), say_limits(comparison)
     columns, rows = _written(comparison.table(comparison.common_ohm))
     written = [text for item in chosen for text in (item.statement, item.caveat, *map(str, item.quantities))]
-    words = " ".join([*written, *methods, *limits, *CAUTIONS, *columns])
+    words = " ".join([*written, *methods, *limits, *columns])
     settings = study.settings
     return Article(
         title=settings.title,

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import html
 import io
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias, cast
 
 import matplotlib as mpl
 import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patheffects import withStroke
@@ -49,6 +50,7 @@ DPI = 96
 _POINT = 72 / DPI
 _EXACT = 32
 _MOST_SMALL_PX = 2_000_000
+_COMPRESSION = 5
 _HALO_PX, _LINE_HALO_PX = 2.2, 1.3
 STYLE: dict[Any, Any] = {
     "font.family": FONT,
@@ -102,15 +104,21 @@ def draw_still(
     """
     stack = as_stack(charts)
     size_px, sheet = draw_sheet(stack, width_px=width_px, height_px=height_px, theme=theme, text_size=text_size)
-    content = io.BytesIO()
     with mpl.rc_context(STYLE):
-        # No date and no version in the file: the same charts give the same bytes.
-        metadata = {"Software": None} if format == "png" else {"Date": None, "Creator": None}
-        sheet.savefig(content, format=format, dpi=sheet.dpi, metadata=metadata, facecolor=sheet.get_facecolor())
-    if format == "svg":
-        return _describe_svg(content.getvalue(), stack, size_px)
-    small = theme != "transparent" and size_px[0] * size_px[1] < _MOST_SMALL_PX
-    return _fewer_colours(content) if small else _true_colours(content, opaque=theme != "transparent")
+        if format == "svg":
+            content = io.BytesIO()
+            # No date and no version in the file: the same charts give the same bytes.
+            sheet.savefig(content, format="svg", metadata={"Date": None, "Creator": None}, facecolor="auto")
+            return _describe_svg(content.getvalue(), stack, size_px)
+        canvas = cast("Any", FigureCanvasAgg(sheet))  # it carries no types
+        canvas.draw()
+        drawn = Image.fromarray(np.asarray(canvas.buffer_rgba()))
+    picture = drawn if theme == "transparent" else drawn.convert("RGB")
+    if theme != "transparent" and size_px[0] * size_px[1] < _MOST_SMALL_PX:
+        return _fewer_colours(picture)
+    content = io.BytesIO()
+    picture.save(content, format="PNG", compress_level=_COMPRESSION)
+    return content.getvalue()
 
 
 def draw_sheet(
@@ -168,19 +176,8 @@ def draw_sheet(
     return size_px, sheet
 
 
-def _true_colours(content: io.BytesIO, *, opaque: bool) -> bytes:
-    """Write a PNG with all its colours, as a video editor wants it."""
-    with Image.open(content) as opened:
-        picture = opened.convert("RGB" if opaque else "RGBA")
-    smaller = io.BytesIO()
-    picture.save(smaller, format="PNG", compress_level=6)
-    return smaller.getvalue()
-
-
-def _fewer_colours(content: io.BytesIO) -> bytes:
+def _fewer_colours(picture: Image.Image) -> bytes:
     """Write a PNG with 256 colours, a quarter of the size: the commonest exact, the rims of lines nearly so."""
-    with Image.open(content) as opened:
-        picture = opened.convert("RGB")
     packed = np.asarray(picture, dtype=np.int64) @ (1 << 16, 1 << 8, 1)
     found, place, count = np.unique(packed, return_inverse=True, return_counts=True)
     colours = np.stack([found >> 16, found >> 8 & 255, found & 255], axis=1)

@@ -43,7 +43,8 @@ LARGE_ROWS = 20_000
 """From so many rows on, a table is written as Parquet too."""
 
 _FILES = "files"
-_MANIFESTS = ("study.toml", "earphones.csv", "measurements.csv", "meter.csv")
+_TABLES = (".csv", ".toml")
+_NOT_OURS = ("findings", "published")
 _PAPERS = ("readme", "license", "licence", "citation")
 
 
@@ -74,9 +75,9 @@ def write_package(study: Study, comparison: StudyComparison, out: Path, *, date:
 
     Notes
     -----
-    Of the study, these are taken along: its manifests, what they name, its folders for curves, recordings and published
-    findings, the log of findings, and what says how to use it (README, LICENSE, CITATION). Nothing else, hidden or
-    linked from elsewhere, is.
+    Of the study, these are taken along: the tables and settings at its top, what measurements.csv names, its folders
+    for curves and recordings, the log of findings, and what says how to use it (README, LICENSE, CITATION). Nothing
+    that is hidden or linked from elsewhere is, nor is published/: what others made is theirs to license.
 
     References
     ----------
@@ -121,15 +122,18 @@ def study_files(study: Study) -> tuple[str, ...]:
     """
     root = study.folder
     named = [row.file for _, row in read_table(root, "measurements.csv", MeasurementRow).rows]
+    top = [path.name for path in root.iterdir() if path.suffix.lower() in _TABLES or path.stem.lower() in _PAPERS]
     below = [
-        path.relative_to(root).as_posix() for name in FOLDERS if name != "findings" for path in (root / name).rglob("*")
+        path.relative_to(root).as_posix()
+        for name in FOLDERS
+        if name not in _NOT_OURS
+        for path in (root / name).rglob("*")
     ]
-    papers = [path.name for path in root.iterdir() if path.stem.lower() in _PAPERS]
     inside = root.resolve()
     return tuple(
         sorted(
             name
-            for name in {*_MANIFESTS, LOG, *named, *below, *papers}
+            for name in {LOG, *named, *below, *top}
             if (root / name).is_file()
             and (root / name).resolve() == inside / name
             and not any(part.startswith(".") for part in PurePosixPath(name).parts)

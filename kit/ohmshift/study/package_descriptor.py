@@ -40,7 +40,8 @@ _TABLES_NOTE = (
 )
 _TEXT_NOTE = (
     "A text that begins like a formula has an apostrophe in front of it in these tables, so that no spreadsheet runs "
-    "it. Files under study/ are as they were measured, byte for byte; files.csv holds their hashes."
+    "it. Files under study/ are as they were measured, byte for byte; files.csv holds their hashes. What others "
+    "published, and this study was compared with, is theirs and not here."
 )
 _OPEN_NOTE = (
     "To check every hash and open the study: install Ohmshift {version}, then run ohmshift unpack PACKAGE STUDY, with "

@@ -1,5 +1,10 @@
 // Shows a picture in a Bokeh figure, draws over it, and tells the kernel what was clicked and dragged.
 
+/** Tell whether two lists of points are the same. */
+function same(one, other) {
+  return JSON.stringify([one.x, one.y]) === JSON.stringify([other?.x, other?.y]);
+}
+
 async function render({ model, el }) {
   const root = document.createElement("div");
   root.className = "ohmshift-picture";
@@ -48,6 +53,7 @@ async function render({ model, el }) {
   // The figure's own callbacks raise these events on the document; the token tells whose they are.
   function hear({ detail }) {
     if (detail.token !== model.get("token") || quiet) return;
+    if (detail.kind === "points" && same(detail, JSON.parse(model.get("overlay")).points)) return; // our own move
     model.send(detail); // a message each: states that follow each other fast would be merged
   }
 

@@ -210,7 +210,7 @@ class TracePanel(Panel[TraceSettings]):
 
     def _on_points(self, points: list[tuple[float, float]]) -> None:
         text = "; ".join(f"{x:.1f} {y:.1f}" for x, y in sorted(points))
-        if text != self.settings.corrections:
+        if sorted(points) != sorted(self.settings.points()):
             self._move_to(replace(self.settings, corrections=text))
 
     def _move_to(self, settings: TraceSettings) -> None:

@@ -40,7 +40,7 @@ def test_clean_data_give_the_circuit_back() -> None:
     assert found.resonances == 3
     assert [p.value for p in found.best.parameters] == pytest.approx([v for _, v in circuit_numbers(truth())], rel=1e-5)
     assert found.best.caveats == ()
-    assert len(found.candidates) == len(found.criterion) == 7
+    assert len(found.candidates) == len(found.criterion) == 5  # none to three, and three without the inductor
     assert found.criterion[3] <= min(found.criterion) + STRONG_EVIDENCE < found.criterion[2]
 
 

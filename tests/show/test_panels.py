@@ -10,9 +10,9 @@ import pytest
 
 from ohmshift.chain.divider import divider_change_db
 from ohmshift.curves.smoothing import mean_levels
-from ohmshift.show.panels.any_source import SOURCES, AnySourcePanel
+from ohmshift.show.panels.any_source import FROM_STUDY, SHOWN, SOURCES, AnySourcePanel
 from ohmshift.show.panels.attenuate import CrosstalkPanel, PadPanel
-from ohmshift.show.panels.explain import RECOVERED, ExplainPanel
+from ohmshift.show.panels.explain import CIRCUIT, RECOVERED, RESISTANCES, ExplainPanel
 from ohmshift.show.panels.line_up import LineUpPanel
 from ohmshift.show.panels.opening import Progress
 from ohmshift.show.panels.real_or_variation import ChangePanel
@@ -135,9 +135,44 @@ def test_explain_compares_only_like_with_like(explain: ExplainPanel) -> None:
     explain.controls["earphone"].value = "Skewer"
     assert "recovered from the responses" in explain.view.sentence
     assert "proves nothing" in explain.view.sentence
+    assert "why the prediction holds" in explain.view.sentence
     explain.controls["earphone"].value = "Sieve"
     explain.controls["impedance"].value = RECOVERED
-    assert "impedance measured" in explain.view.sentence
+    assert "level from the measured 42.8 ohm at 1 kHz" in explain.view.sentence
+    explain.reset.click()
+
+
+@pytest.mark.source("independent", ref="Ladle's netlist: 17.2 ohm and a coil resonance near 177 Hz, in ngspice")
+def test_explain_fits_a_circuit(explain: ExplainPanel) -> None:
+    explain.controls["earphone"].value = "Ladle"
+    explain.controls["below"].value = CIRCUIT
+    assert "As one driver's circuit: a resistance of 17.5 ohm" in explain.view.sentence
+    circuit = explain.figure.charts[1].lines[-1]
+    assert circuit.label == "circuit"
+    measured = explain.figure.charts[1].lines[0]
+    np.testing.assert_allclose(np.interp(circuit.x, measured.x, measured.y), circuit.y, rtol=0.005)
+    table = explain.table.set_index("what")
+    assert float(table.loc["resonance 1, frequency", "value"]) == pytest.approx(177, abs=2)
+    assert float(table.loc["resistance", "standard uncertainty"]) < 0.1
+    assert any(name.startswith("information criterion") for name in table.index)
+    explain.controls["earphone"].value = "Saucepan"
+    assert "No single driver's circuit describes it" in explain.view.sentence
+    explain.reset.click()
+
+
+@pytest.mark.source("analytic", ref="(10^(-D/10) - 1)/R is a straight line over R for any one load; the demo has one")
+def test_explain_tests_several_resistances_without_impedance(explain: ExplainPanel) -> None:
+    explain.controls["earphone"].value = "Grater"
+    explain.controls["below"].value = RESISTANCES
+    assert "Without any impedance" in explain.view.sentence
+    assert "agrees with each" in explain.view.sentence
+    lines = explain.figure.charts[1].lines
+    assert [line.label for line in lines] == ["5 ohm", "15 ohm", "33 ohm", "120 ohm"]
+    assert max(np.nanmax(np.abs(line.y)) for line in lines) < 0.4
+    assert list(explain.table.columns)[1:] == ["5 ohm (dB)", "15 ohm (dB)", "33 ohm (dB)", "120 ohm (dB)"]
+    explain.controls["earphone"].value = "Skewer"
+    assert "Fewer than three resistances" in explain.view.sentence
+    assert len(explain.table) > 0
     explain.reset.click()
 
 
@@ -168,9 +203,42 @@ def test_a_source_with_a_capacitor_is_complex(study: Study) -> None:
     change = 20 * np.log10(np.abs(Z / (Z + 10 + 1 / (2j * np.pi * f * 220e-6))))
     level = mean_levels(f, change, low_hz=[200], high_hz=[2000])
     np.testing.assert_allclose(panel.figure.charts[0].lines[-1].y, change - level, atol=1e-9)
+    panel.controls["source"].value = next(name for name in SOURCES if "coil" in name)
+    change = 20 * np.log10(np.abs(Z / (Z + 0.2 + 2j * np.pi * f * 22e-6)))
+    level = mean_levels(f, change, low_hz=[200], high_hz=[2000])
+    np.testing.assert_allclose(panel.figure.charts[0].lines[-1].y, change - level, atol=1e-9)
     table = panel.limits().set_index("earphone")
     assert set(table.index) == set(study.names)
     assert " to " in table.loc["Skewer", "95 % interval (ohm)"]
+
+
+@pytest.mark.source("analytic", ref="20 log10 |(Z + S_0) / (Z + S)|: counting from another source takes its change off")
+def test_changes_are_counted_from_any_source(study: Study) -> None:
+    panel = AnySourcePanel(study, earphone="Ladle")
+    panel.controls["start"].value = FROM_STUDY
+    impedance = measured_impedance(study, "Ladle").impedance
+    f, Z = impedance.frequency_hz, impedance.impedance_ohm
+    change = 20 * np.log10(np.abs((Z + 0.85) / (Z + 10)))
+    level = mean_levels(f, change, low_hz=[200], high_hz=[2000])
+    np.testing.assert_allclose(panel.figure.charts[0].lines[-1].y, change - level, atol=1e-9)
+    assert f"level {level[0]:+.1f} dB against a source of 0.85 ohm" in panel.view.sentence
+
+
+@pytest.mark.source("analytic", ref="a prediction for one load lies within the limits for any load that measures alike")
+@pytest.mark.parametrize("name", ["Ladle", "Grater", "Skewer", "Saucepan"])
+def test_limits_for_any_load_hold_the_prediction(study: Study, name: str) -> None:
+    panel = AnySourcePanel(study, earphone=name)
+    panel.controls["hard_limits"].value = SHOWN
+    for ohm in (5.0, 15.5, 60.0):
+        panel.controls["output_ohm"].value = ohm
+        limits = panel.figure.charts[0].bands[-1]
+        predicted = panel.figure.charts[0].lines[-1]
+        y = np.interp(np.log(limits.x), np.log(predicted.x), predicted.y)
+        readable = (limits.x >= 25) & (limits.x <= 6000)
+        outside = np.maximum(limits.low - y, y - limits.high)[readable]
+        assert (outside < 0.05).mean() > 0.95
+    panel.controls["source"].value = next(source for source in SOURCES if "coil" in source)
+    assert "need a resistive source" in panel.view.sentence
 
 
 @pytest.mark.source(

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from ohmshift.curves.values import Impedance
 
 SMALLEST_ERROR = 1e-5
-"""Relative misfit below which a better fit counts no more: no measurement repeats to 10 parts in a million."""
+"""Relative misfit below which a better fit counts no more, unless told otherwise: no measurement repeats to 10 parts in
+a million."""
 
 STRONG_EVIDENCE = 10.0
 """By how much the information criterion must fall before a circuit with more numbers is taken."""
@@ -46,7 +47,13 @@ class DriverFit:
     criterion: tuple[float, ...]
 
 
-def fit_driver(impedance: Impedance, *, most_resonances: int = 5, weighting: Weighting = "relative") -> DriverFit:
+def fit_driver(
+    impedance: Impedance,
+    *,
+    most_resonances: int = 5,
+    weighting: Weighting = "relative",
+    smallest_error: float = SMALLEST_ERROR,
+) -> DriverFit:
     """Fit a resistance, a lossy inductor and resonators, as many as the data carry.
 
     Parameters
@@ -57,6 +64,9 @@ def fit_driver(impedance: Impedance, *, most_resonances: int = 5, weighting: Wei
         How many resonances to try at most.
     weighting : {"relative", "uniform"}
         As in `fit_circuit`.
+    smallest_error : float
+        Relative misfit, root mean square, below which a better fit counts no more; 0.005 where the impedance is known
+        to half a percent. No further resonance is tried once it is reached.
 
     Returns
     -------
@@ -66,7 +76,8 @@ def fit_driver(impedance: Impedance, *, most_resonances: int = 5, weighting: Wei
     Raises
     ------
     CurveError
-        A negative number of resonances, or too few data for one resistance and one inductor.
+        A negative number of resonances, an error that is not above 0, or too few data for one resistance and one
+        inductor.
 
     Notes
     -----
@@ -83,18 +94,23 @@ def fit_driver(impedance: Impedance, *, most_resonances: int = 5, weighting: Wei
     .. [1] G. Schwarz, "Estimating the dimension of a model", Ann. Statist. 6 (1978) 461-464.
     .. [2] R. E. Kass, A. E. Raftery, "Bayes factors", J. Am. Stat. Assoc. 90 (1995) 773-795.
     """
-    if most_resonances < 0:
-        raise CurveError("most_resonances", "it must be 0 or more", f"it is {most_resonances}", "mend it")
+    if most_resonances < 0 or not smallest_error > 0:
+        found = f"they are {most_resonances} and {smallest_error:g}"
+        raise CurveError(
+            "fit_driver", "most_resonances must be 0 or more, smallest_error above 0", found, "mend the one that is off"
+        )
     fits = [fit_circuit(impedance, _bare_driver(impedance), weighting=weighting)]
     room = (2 * impedance.frequency_hz.size - len(fits[0].parameters) - 1) // 3
     for _ in range(min(most_resonances, room)):
+        if fits[-1].sum_of_squares <= _floor(fits[-1], smallest_error):
+            break
         start = series(*_parts(fits[-1]), _next_resonator(impedance, fits[-1].circuit))
         fits.append(fit_circuit(impedance, start, weighting=weighting))
     effective_n = fits[-1].effective_n
-    chosen = _simplest([_criterion(fit, effective_n) for fit in fits])
+    chosen = _simplest([_criterion(fit, effective_n, smallest_error) for fit in fits])
     without = [part for part in _parts(fits[chosen]) if not isinstance(part, LossyInductor)]
     fits.append(fit_circuit(impedance, series(*without), weighting=weighting))
-    criterion = tuple(_criterion(fit, effective_n) for fit in fits)
+    criterion = tuple(_criterion(fit, effective_n, smallest_error) for fit in fits)
     best = fits[-1] if criterion[-1] <= criterion[chosen] + STRONG_EVIDENCE else fits[chosen]
     return DriverFit(
         best=best,
@@ -104,12 +120,16 @@ def fit_driver(impedance: Impedance, *, most_resonances: int = 5, weighting: Wei
     )
 
 
-def _criterion(fit: CircuitFit, effective_n: float) -> float:
+def _criterion(fit: CircuitFit, effective_n: float, smallest_error: float) -> float:
     """Give N ln(S / N) + k ln N, with a floor for data without noise."""
-    size = np.sum(np.abs(fit.circuit.impedance_ohm(fit.frequency_hz)) ** 2) if fit.weighting == "uniform" else 1.0
-    floor = SMALLEST_ERROR**2 * (size if fit.weighting == "uniform" else fit.frequency_hz.size)
     k = sum(not parameter.held for parameter in fit.parameters)
-    return float(effective_n * np.log(max(fit.sum_of_squares, floor) / effective_n) + k * np.log(effective_n))
+    S = max(fit.sum_of_squares, _floor(fit, smallest_error))
+    return float(effective_n * np.log(S / effective_n) + k * np.log(effective_n))
+
+
+def _floor(fit: CircuitFit, smallest_error: float) -> float:
+    size = float(np.sum(np.abs(fit.circuit.impedance_ohm(fit.frequency_hz)) ** 2))
+    return smallest_error**2 * (size if fit.weighting == "uniform" else fit.frequency_hz.size)
 
 
 def _simplest(criterion: Sequence[float]) -> int:

@@ -52,7 +52,10 @@ class LinearityCheck:
     residual_db : ndarray, shape (k, b)
         How far each change lies off its band's straight line [dB]; nan where not judged.
     unseen_db : float
-        Deviation of a single band at the largest resistance that would just be noticed, median over bands [dB].
+        Deviation of a single band that would just be noticed, median over bands [dB], at the resistance where it shows
+        best: where one resistance is far larger than the others, the line passes through it whatever was measured.
+    unseen_ohm : float
+        That resistance [ohm].
     caveats : tuple of str
         What to keep in mind.
     """
@@ -66,6 +69,7 @@ class LinearityCheck:
     judged: npt.NDArray[np.bool_]
     residual_db: FloatArray
     unseen_db: float
+    unseen_ohm: float
     caveats: tuple[str, ...]
 
     def __post_init__(self) -> None:
@@ -148,9 +152,11 @@ def check_linearity(
         )
     errors = _weigh(measured, judged, contrast, effect[:, judged], moved[:, judged], shared=shared)
     p_value = chi_square_tail(errors.misfit(errors.score(bent[:, judged].ravel())), errors.degrees.size)
-    size = np.abs(contrast[int(np.argmax(R))][:, None] * effect[int(np.argmax(R)), judged]).ravel()
     critical = -float(ndtri((1 - (1 - alpha) ** (1 / errors.degrees.size)) / 2))
-    unseen = critical * float(np.median(np.sqrt(np.diag(errors.covariance_db2)) / size))
+    sd = np.sqrt(np.diag(errors.covariance_db2)).reshape(contrast.shape[1], -1)
+    size = np.abs(contrast[:, :, None] * effect[:, None, judged])  # resistance, contrast, band
+    noticed = critical * np.median(np.min(sd / np.maximum(size, 1e-12), axis=1), axis=-1)
+    best = int(np.argmin(noticed))
     off = band_levels(f, q - np.polynomial.polynomial.polyval(R, line).T, bands) / effect
     return _say(
         measured[0],
@@ -158,7 +164,8 @@ def check_linearity(
         added_ohm=R,
         judged=judged,
         residual_db=np.where(judged, off, np.nan),
-        unseen_db=unseen,
+        unseen_db=float(noticed[best]),
+        unseen_ohm=float(R[best]),
         margin_db=margin_db,
         alpha=alpha,
     )
@@ -207,6 +214,7 @@ def _say(
     judged: npt.NDArray[np.bool_],
     residual_db: FloatArray,
     unseen_db: float,
+    unseen_ohm: float,
     margin_db: float,
     alpha: float,
 ) -> LinearityCheck:
@@ -219,11 +227,11 @@ def _say(
         sentence += f"{largest:.2g} dB near {say_frequency(float(first.bands.mid_hz[worst]))}."
     elif unseen_db > margin_db:
         word = "cannot tell"
-        sentence = f"Cannot tell: a deviation of {margin_db:g} dB in one band would go unnoticed."
+        sentence = f"Cannot tell: a deviation of {margin_db:g} dB in one band would go unnoticed at every resistance."
     else:
         word = "explained by the divider"
         sentence = f"Explained by one impedance in series with {added_ohm.size} resistances: a deviation of about "
-        sentence += f"{unseen_db:.2g} dB in one band would have been noticed."
+        sentence += f"{unseen_db:.2g} dB in one band with {unseen_ohm:g} ohm would have been noticed."
     return LinearityCheck(
         label=first.label,
         word=word,
@@ -234,6 +242,7 @@ def _say(
         judged=judged,
         residual_db=residual_db,
         unseen_db=unseen_db,
+        unseen_ohm=unseen_ohm,
         caveats=("any passive load passes: the test says nothing on which impedance it is",),
     )
 

@@ -25,6 +25,12 @@ if TYPE_CHECKING:
     from ohmshift.study.impedances import KnownImpedance
 
 
+WHY_IT_HOLDS = (
+    "Where the impedance is large beside the resistance it was recovered with, only a lower bound of it is known; so "
+    "large an impedance changes little behind a similar or smaller resistance, which is why the prediction holds there."
+)
+
+
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Explanation:
     """A measured change and what the divider says of it.
@@ -174,6 +180,8 @@ def say_prediction(pair: Explanation, *, added_ohm: float, output_ohm: float, ma
         f"{predicted.level_drop_db:+.1f} dB, size of the tonal change {np.nanstd(pair.predicted_band_db):.2f} dB "
         f"(impedance {pair.used.origin})."
     )
+    if isinstance(pair.used.impedance, RecoveredImpedance) and pair.used.impedance.lower_bound_only.any():
+        text += f" {WHY_IT_HOLDS}"
     if not matches:
         text += f" The measured change is for {measured} at the study's amplifier."
     else:

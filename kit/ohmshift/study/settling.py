@@ -96,6 +96,7 @@ class _Taken:
         return float(np.mean([one.shift_octaves for one in self.channels]))
 
 
+@lru_cache(maxsize=32)
 def gather_changes(study: Study, comparison: StudyComparison, earphone: str) -> EarphoneChanges:
     """Gather an earphone's changes for the recovery of its impedance.
 

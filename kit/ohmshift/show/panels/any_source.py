@@ -20,6 +20,7 @@ from ohmshift.show.drawings import change_range, ohms
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.opening import Progress
 from ohmshift.study.batch import compare_study
+from ohmshift.study.bounds import SourceBounds, bound_source
 from ohmshift.study.findings import Quantity
 from ohmshift.study.impedances import KnownImpedance, know_impedance
 from ohmshift.units import nominal_frequency
@@ -31,17 +32,21 @@ if TYPE_CHECKING:
     from ohmshift.study.folder import Study
 
 SLIDER = "as the slider says"
-SOURCES: dict[str, tuple[float, float]] = {
-    SLIDER: (np.nan, np.inf),
-    "dedicated headphone output, 0.1 ohm": (0.1, np.inf),
-    "phone or small adapter, 1 ohm": (1.0, np.inf),
-    "small player, 5 ohm": (5.0, np.inf),
-    "recording interface, 33 ohm": (33.0, np.inf),
-    "output through a capacitor, 10 ohm and 220 µF": (10.0, 220e-6),
-    "120 ohm, as IEC 61938 had it up to 2013": (120.0, np.inf),
-    "loudspeaker amplifier's socket behind resistors, 330 ohm": (330.0, np.inf),
+SOURCES: dict[str, tuple[float, float, float]] = {
+    SLIDER: (np.nan, np.inf, 0.0),
+    "dedicated headphone output, 0.1 ohm": (0.1, np.inf, 0.0),
+    "phone or small adapter, 1 ohm": (1.0, np.inf, 0.0),
+    "small player, 5 ohm": (5.0, np.inf, 0.0),
+    "recording interface, 33 ohm": (33.0, np.inf, 0.0),
+    "output through a capacitor, 10 ohm and 220 µF": (10.0, 220e-6, 0.0),
+    "switching amplifier behind its filter coil, 0.2 ohm and 22 µH": (0.2, np.inf, 22e-6),
+    "120 ohm, as IEC 61938 had it up to 2013": (120.0, np.inf, 0.0),
+    "loudspeaker amplifier's socket behind resistors, 330 ohm": (330.0, np.inf, 0.0),
 }
-"""Sources by common practice, no product: resistance [ohm] and output capacitor [F], infinite for none."""
+"""Sources by common practice, no product: resistance [ohm], output capacitor [F], infinite for none, and coil [H]."""
+
+FROM_ZERO, FROM_STUDY = "a source of 0 ohm", "this study's amplifier and cable"
+HIDDEN, SHOWN = "hidden", "shown"
 
 FAMILY_OHM = (1.0, 5.0, 15.0, 33.0, 75.0, 120.0)
 """Total source resistances drawn beside the chosen one [ohm]."""
@@ -66,6 +71,10 @@ class SourceSettings:
         Resistance added in the cable [ohm].
     tolerance_db : float
         Largest tonal change that would not matter [dB].
+    start : {"a source of 0 ohm", "this study's amplifier and cable"}
+        Source that changes are counted from.
+    hard_limits : {"hidden", "shown"}
+        Whether limits for any passive load are drawn.
     """
 
     earphone: str
@@ -73,9 +82,11 @@ class SourceSettings:
     output_ohm: float
     added_ohm: float
     tolerance_db: float
+    start: str = FROM_ZERO
+    hard_limits: str = HIDDEN
 
     def source_ohm(self, frequency_hz: FloatArray) -> ComplexArray:
-        """Give the whole source impedance: amplifier, its output capacitor, and the resistance added.
+        """Give the whole source impedance: amplifier, its output capacitor or coil, and the resistance added.
 
         Parameters
         ----------
@@ -87,10 +98,10 @@ class SourceSettings:
         ndarray of complex, shape (n,)
             Source impedance [ohm].
         """
-        R_0, C = SOURCES[self.source]
+        R_0, C, L = SOURCES[self.source]
         resistance = (self.output_ohm if self.source == SLIDER else R_0) + self.added_ohm
-        reactance = 0.0 if np.isinf(C) else -1 / (2 * np.pi * frequency_hz * C)
-        return np.asarray(resistance + 1j * reactance * np.ones_like(frequency_hz), dtype=np.complex128)
+        w = 2 * np.pi * frequency_hz
+        return np.asarray(resistance + 1j * (w * L - (0.0 if np.isinf(C) else 1 / (w * C))), dtype=np.complex128)
 
 
 class AnySourcePanel(Panel[SourceSettings]):
@@ -129,6 +140,12 @@ class AnySourcePanel(Panel[SourceSettings]):
             "tolerance_db": slider(
                 "Tolerance", "dB", 0.2, 3.0, 0.1, help_text="The largest tonal change that would not matter to you."
             ),
+            "start": choice("Counted from", [FROM_ZERO, FROM_STUDY], help_text="The source that changes start from."),
+            "hard_limits": choice(
+                "Limits for any passive load",
+                [HIDDEN, SHOWN],
+                help_text="What the level measured with a resistance alone allows, without any impedance or phase.",
+            ),
         }
         super().__init__(self._view, settings, controls)
 
@@ -146,7 +163,7 @@ class AnySourcePanel(Panel[SourceSettings]):
             if known.impedance is None:
                 rows.append({"earphone": name, "impedance": known.origin})
                 continue
-            limit = self._limit(name, tolerance_db)
+            limit = self._limit(name, tolerance_db, self._start_ohm(name, self.settings))
             rows.append(
                 {
                     "earphone": name,
@@ -158,22 +175,39 @@ class AnySourcePanel(Panel[SourceSettings]):
             )
         return pd.DataFrame(rows).fillna("")
 
+    def _start_ohm(self, name: str, settings: SourceSettings) -> float:
+        return 0.0 if settings.start == FROM_ZERO else self.comparison.aligned[name, 0.0].source_ohm
+
     @lru_cache(maxsize=64)  # noqa: B019 - a panel lives as long as its notebook
-    def _behind(self, name: str) -> tuple[FloatArray, FloatArray]:
+    def _behind(self, name: str, start_ohm: float) -> tuple[FloatArray, FloatArray]:
         """Give the tonal changes of the family and of the largest resistance, and the largest change of the search."""
         f = self.known[name].frequency_hz
         plan = plan_divider(self.known[name].ohms)
-        searched = np.abs(_tonal(f, plan.change_db(_SEARCH_OHM)))
+        start_db = np.asarray(plan.change_db([start_ohm]), dtype=np.float64)
+        searched = np.abs(_tonal(f, plan.change_db(_SEARCH_OHM) - start_db))
         inside = (f >= 20) & (f <= 20_000)  # noqa: PLR2004 - the audible band
-        family = _tonal(f, plan.change_db([*FAMILY_OHM, _LARGEST_OHM]))
+        family = _tonal(f, plan.change_db([*FAMILY_OHM, _LARGEST_OHM]) - start_db)
         return family, np.asarray(searched[:, inside].max(axis=1))
 
     @lru_cache(maxsize=512)  # noqa: B019
-    def _limit(self, name: str, tolerance_db: float) -> SourceLimit:
+    def _limit(self, name: str, tolerance_db: float, start_ohm: float) -> SourceLimit:
         impedance = self.known[name].impedance
         if impedance is None:
             raise StudyError(name, "a limit needs an impedance", self.known[name].origin, "choose another earphone")
-        return highest_source_ohm(impedance, tolerance_db=tolerance_db)
+        return highest_source_ohm(impedance, tolerance_db=tolerance_db, start_ohm=start_ohm)
+
+    def _bounds(self, settings: SourceSettings) -> SourceBounds | None:
+        """Give the limits for any passive load, where they are asked for and the source is a resistance."""
+        source = settings.source_ohm(np.array([1000.0]))[0]
+        if settings.hard_limits == HIDDEN or source.imag != 0:
+            return None
+        return bound_source(
+            self.study,
+            self.comparison,
+            settings.earphone,
+            target_ohm=float(source.real),
+            start_ohm=self._start_ohm(settings.earphone, settings),
+        )
 
     def _view(self, settings: SourceSettings) -> View:
         known = self.known[settings.earphone]
@@ -182,19 +216,26 @@ class AnySourcePanel(Panel[SourceSettings]):
             raise StudyError(
                 settings.earphone, "a prediction needs an impedance", known.origin, "choose another earphone"
             )
-        prediction = predict_change(impedance, source_ohm=settings.source_ohm(impedance.frequency_hz), start_ohm=0.0)
-        limit = self._limit(settings.earphone, settings.tolerance_db)
+        start_ohm = self._start_ohm(settings.earphone, settings)
+        source_ohm = settings.source_ohm(impedance.frequency_hz)
+        prediction = predict_change(impedance, source_ohm=source_ohm, start_ohm=start_ohm)
+        limit = self._limit(settings.earphone, settings.tolerance_db, start_ohm)
+        bounds = self._bounds(settings)
         largest = float(np.abs(prediction.tonal_change_db).max())
         verb = "keeps within" if largest <= settings.tolerance_db else "exceeds"
         total = settings.source_ohm(np.array([1000.0]))[0]
         sentence = (
             f"{settings.earphone} behind {ohms(abs(total))}: level {prediction.level_drop_db:+.1f} dB against a "
-            f"source of 0 ohm, tonal change up to {largest:.1f} dB, which {verb} {settings.tolerance_db:g} dB. "
-            f"Highest source impedance for {settings.tolerance_db:g} dB: {_say(limit.source_ohm)} ohm"
+            f"source of {ohms(start_ohm)}, tonal change up to {largest:.1f} dB, which {verb} {settings.tolerance_db:g} "
+            f"dB. Highest source impedance for {settings.tolerance_db:g} dB: {_say(limit.source_ohm)} ohm"
             f"{_say_interval(limit, before=' (95 %: ', after=')')}. Impedance: {known.origin}."
+            f"{_say_bounds(settings, bounds)}"
         )
         return View(
-            charts=(self._draw_family(known, prediction, settings, sentence), self._draw_search(known, settings)),
+            charts=(
+                self._draw_family(known, prediction, bounds, settings, sentence=sentence),
+                self._draw_search(known, settings),
+            ),
             sentence=sentence,
             table=_table(prediction),
             draft=Draft(
@@ -207,10 +248,16 @@ class AnySourcePanel(Panel[SourceSettings]):
         )
 
     def _draw_family(
-        self, known: KnownImpedance, prediction: PredictedChange, settings: SourceSettings, sentence: str
+        self,
+        known: KnownImpedance,
+        prediction: PredictedChange,
+        bounds: SourceBounds | None,
+        settings: SourceSettings,
+        *,
+        sentence: str,
     ) -> Chart:
         f = prediction.frequency_hz
-        *family, widest = self._behind(known.label)[0]
+        *family, widest = self._behind(known.label, self._start_ohm(known.label, settings))[0]
         lines = [
             Line(x=f, y=y, label=ohms(ohm), colour=2, width=1.0, opacity=0.7, dash="solid")
             for ohm, y in zip(FAMILY_OHM, family, strict=True)
@@ -221,16 +268,17 @@ class AnySourcePanel(Panel[SourceSettings]):
             alt_text=sentence,
             y_label="Change",
             y_unit="dB",
-            y_range=change_range(*family, widest),
+            y_range=(reach := change_range(*family, widest)),
             lines=tuple(lines),
             bands=(
                 Band(x=f, low=prediction.tonal_low_db, high=prediction.tonal_high_db, label="95 % interval", colour=1),
+                *_limit_band(bounds, reach),
             ),
             levels=(Level(y=settings.tolerance_db), Level(y=-settings.tolerance_db), Level(y=0.0)),
         )
 
     def _draw_search(self, known: KnownImpedance, settings: SourceSettings) -> Chart:
-        largest = self._behind(known.label)[1]
+        largest = self._behind(known.label, self._start_ohm(known.label, settings))[1]
         return Chart(
             title=f"{settings.earphone}: largest tonal change against the source's resistance",
             alt_text=f"The largest tonal change grows to {largest[-1]:.1f} dB at {ohms(_SEARCH_OHM[-1])}.",
@@ -258,6 +306,27 @@ def _quantities(prediction: PredictedChange, limit: SourceLimit) -> tuple[Quanti
         name = "highest source impedance"
         found.append(Quantity(name=name, value=limit.source_ohm, unit="ohm", low=low, high=high))
     return tuple(found)
+
+
+def _limit_band(bounds: SourceBounds | None, reach: tuple[float, float]) -> tuple[Band, ...]:
+    if bounds is None:
+        return ()
+    low, high = (np.clip(edge, *reach) for edge in (bounds.tonal_low_db, bounds.tonal_high_db))
+    return (Band(x=bounds.frequency_hz, low=low, high=high, label="any passive load", colour=2, opacity=0.15),)
+
+
+def _say_bounds(settings: SourceSettings, bounds: SourceBounds | None) -> str:
+    if settings.hard_limits == HIDDEN:
+        return ""
+    if bounds is None:
+        return " Limits for any passive load need a resistive source and a measured change whose level was kept."
+    f = bounds.frequency_hz
+    inside = (f >= 20) & (f <= 20_000)  # noqa: PLR2004 - the audible band
+    low, high = bounds.tonal_low_db[inside].min(), bounds.tonal_high_db[inside].max()
+    return (
+        f" Without any impedance, from the level measured with {ohms(bounds.added_ohm)} alone, no passive load could "
+        f"make the tonal change fall below {low:+.1f} or rise above {high:+.1f} dB."
+    )
 
 
 def _tonal(f: FloatArray, change_db: npt.ArrayLike) -> FloatArray:

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from ohmshift.chain.driver_fitting import DriverFit, fit_driver
 from ohmshift.chain.limits import highest_source_ohm
 from ohmshift.chain.prediction import predict_change
+from ohmshift.curves.grids import octave_grid, resample
 from ohmshift.curves.smoothing import band_levels
 from ohmshift.curves.values import Impedance
 from ohmshift.show.drawings import change_range, ohms
@@ -22,22 +24,38 @@ from ohmshift.show.explaining import (
     explanation_table,
     say_prediction,
 )
+from ohmshift.show.explaining_further import (
+    circuit_table,
+    draw_circuit,
+    draw_lines,
+    lines_table,
+    say_circuit,
+    say_lines,
+)
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.opening import Progress
 from ohmshift.show.panels.pieces import hashes
 from ohmshift.study.batch import compare_study
-from ohmshift.study.crosschecks import check_divider
+from ohmshift.study.crosschecks import check_divider, check_resistances
 from ohmshift.study.impedances import KnownImpedance, measured_impedance, recover_from_changes
 from ohmshift.units import nominal_frequency
 
 if TYPE_CHECKING:
     from ohmshift.chain.crosscheck import CrossCheck
+    from ohmshift.chain.linearity import LinearityCheck
+    from ohmshift.show.charts import Chart
     from ohmshift.study.folder import Study
 
 MOST_OHM = 150.0
 """Upper end of both sliders: above the 120 ohm that IEC 61938 knew as a headphone source up to its 2013 edition."""
 
 MEASURED, RECOVERED = "as measured", "as recovered from the responses"
+
+IMPEDANCES, CIRCUIT, RESISTANCES = "impedance", "circuit behind the impedance", "several resistances, no impedance"
+"""What the second figure shows."""
+
+_CIRCUIT_POINTS = 12
+_KNOWN_TO = {MEASURED: 0.005, RECOVERED: 0.02}
 
 _SLIDER_STEP_OHM = 0.05
 
@@ -58,6 +76,8 @@ class ExplainSettings:
         Added resistance of the prediction [ohm].
     output_ohm : float
         Amplifier output impedance of the prediction [ohm]; the study's cable comes on top.
+    below : {"impedance", "circuit behind the impedance", "several resistances, no impedance"}
+        What the second figure and the table show.
     """
 
     earphone: str
@@ -65,6 +85,7 @@ class ExplainSettings:
     impedance: str
     added_ohm: float
     output_ohm: float
+    below: str = IMPEDANCES
 
 
 class ExplainPanel(Panel[ExplainSettings]):
@@ -101,6 +122,11 @@ class ExplainPanel(Panel[ExplainSettings]):
                 help_text="The resistance of the measured change.",
             ),
             "impedance": choice("Impedance", [MEASURED, RECOVERED], help_text="What the prediction uses."),
+            "below": choice(
+                "Second figure",
+                [IMPEDANCES, CIRCUIT, RESISTANCES],
+                help_text="The impedance, a driver's circuit fitted to it, or whether one fits all resistances.",
+            ),
             "added_ohm": slider(
                 "Added resistance", "ohm", 0.0, MOST_OHM, 1.0, help_text="The resistance that the prediction adds."
             ),
@@ -185,32 +211,64 @@ class ExplainPanel(Panel[ExplainSettings]):
         if (name, measured_ohm) not in self.comparison.changes:
             measured_ohm = self.comparison.resistances(name)[0]
         pair = self._explain(name, measured_ohm, settings)
+        chart, further, table = self._below(pair, settings)
         sentence = say_prediction(
             pair,
             added_ohm=settings.added_ohm,
             output_ohm=settings.output_ohm,
             matches=self._matches(settings, measured_ohm),
         )
-        rows = self.study.measurements
-        rows = rows[(rows["earphone"] == name) & (rows["quantity"] == "impedance")]
-        known = {str(file): self.study.curves[str(file)].provenance.sha256 for file in rows["file"]}
-        data = hashes(self.comparison.aligned[name, ohm] for ohm in (0.0, measured_ohm))
+        sentence = f"{sentence} {further}".rstrip()
         caveats = (*pair.verdict.caveats, *pair.used.caveats, *(() if pair.check is None else pair.check.caveats))
         return View(
-            charts=(
-                draw_explanation(pair, sentence, self._reach(name)),
-                draw_impedances(pair.measured, pair.recovered),
-            ),
+            charts=(draw_explanation(pair, sentence, self._reach(name)), chart),
             sentence=sentence,
-            table=explanation_table(pair),
+            table=table,
             draft=Draft(
                 statement=sentence,
                 quantities=explanation_quantities(pair),
-                data={**data, **known},
+                data=self._hashes(name, measured_ohm),
                 earphone=name,
                 caveats=tuple(dict.fromkeys(caveats)),
             ),
         )
+
+    def _below(self, pair: Explanation, settings: ExplainSettings) -> tuple[Chart, str, pd.DataFrame]:
+        """Give the second chart, what it adds to the sentence, and the table."""
+        name = settings.earphone
+        if settings.below == RESISTANCES:
+            lines = self._lines(name)
+            said = say_lines(pair.recovered, lines)
+            table = explanation_table(pair) if lines is None else lines_table(lines)
+            return draw_lines(name, lines, said), said, table
+        impedances = draw_impedances(pair.measured, pair.recovered)
+        if settings.below == CIRCUIT:
+            source = RECOVERED if pair.used is pair.recovered else MEASURED
+            fit = self._circuit(name, source)
+            chart = draw_circuit(impedances, fit, source=source)
+            return chart, "" if fit is None else say_circuit(fit), circuit_table(fit)
+        return impedances, "", explanation_table(pair)
+
+    def _hashes(self, name: str, measured_ohm: float) -> dict[str, str]:
+        rows = self.study.measurements
+        rows = rows[(rows["earphone"] == name) & (rows["quantity"] == "impedance")]
+        known = {str(file): self.study.curves[str(file)].provenance.sha256 for file in rows["file"]}
+        return {**hashes(self.comparison.aligned[name, ohm] for ohm in (0.0, measured_ohm)), **known}
+
+    @lru_cache(maxsize=64)  # noqa: B019
+    def _circuit(self, name: str, source: str) -> DriverFit | None:
+        """Fit a driver's circuit, on 12 points an octave: more would not say more, and take longer."""
+        known = (self._recovered if source == RECOVERED else self._measured)(name).impedance
+        if known is None:
+            return None
+        curve = known if isinstance(known, Impedance) else known.as_impedance()
+        f = curve.frequency_hz
+        grid = octave_grid(_CIRCUIT_POINTS, low_hz=float(f[0]), high_hz=float(f[-1]))
+        return fit_driver(resample(curve, grid), most_resonances=4, smallest_error=_KNOWN_TO[source])
+
+    @lru_cache(maxsize=64)  # noqa: B019
+    def _lines(self, name: str) -> LinearityCheck | None:
+        return check_resistances(self.study, self.comparison, name)
 
     def _explain(self, name: str, measured_ohm: float, settings: ExplainSettings) -> Explanation:
         change = self.comparison.change(name, measured_ohm)

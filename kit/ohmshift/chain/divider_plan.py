@@ -60,7 +60,7 @@ class DividerPlan:
         power = power.reshape(R.shape + c.shape[1:])
         np.log(power, out=power)
         power *= _PER_NEPER_OF_POWER
-        return power
+        return np.asarray(power, dtype=np.float32)
 
 
 def plan_divider(impedance_ohm: npt.ArrayLike, *, source_ohm: npt.ArrayLike = 0.0) -> DividerPlan:

@@ -30,6 +30,8 @@ from ohmshift.study.findings import Quantity
 from ohmshift.study.meter import find_series, list_items, meter_hashes, read_item, write_spec
 
 if TYPE_CHECKING:
+    import ipywidgets as widgets
+
     from ohmshift.chain.metering import Readings
     from ohmshift.study.folder import Study
 
@@ -125,24 +127,7 @@ class MeterPanel(Panel[MeterSettings]):
             percent=stated.percent,
             digits=stated.digits,
         )
-        controls = {
-            "item": choice("Item", list(self.items), help_text="What was measured."),
-            "other": choice("Compare with", [NOTHING, *self.items], help_text="Another sample, or another item."),
-            "through": choice(
-                "Measured through", [LEADS, *self.items], help_text="What is in the readings and not it."
-            ),
-            "conductor": choice(
-                "Conductor", conductors, help_text="The conductor whose uncertainty is shown in parts."
-            ),
-            "specification": choice("Meter specification", [SLIDERS, STATED], help_text="Where accuracy comes from."),
-            "percent": slider("Meter, of reading", "%", 0.0, 5.0, 0.05, help_text="From its data sheet.", digits=2),
-            "digits": slider("Meter, digits", "steps", 0.0, 20.0, 1.0, help_text="From its data sheet.", digits=0),
-            "ordinary_ohm": slider("Ordinary up to", "ohm", 0.1, 5.0, 0.1, help_text="For a cable, there and back."),
-            "margin_ohm": slider(
-                "Difference allowed", "ohm", 0.05, 3.0, 0.05, help_text="One that would not matter.", digits=2
-            ),
-        }
-        super().__init__(self._view, settings, controls)
+        super().__init__(self._view, settings, _controls(list(self.items), conductors))
         self.children = (caution_box(CAUTION), *self.children)
 
     def conductors(self) -> pd.DataFrame:
@@ -345,6 +330,22 @@ class MeterPanel(Panel[MeterSettings]):
         spec = next(iter(found.values())).terms[0][1].spec
         said.append(f"Meter {spec}, {spec.source or settings.specification}.")
         return " ".join(said)
+
+
+def _controls(items: list[str], conductors: list[str]) -> dict[str, widgets.Widget]:
+    return {
+        "item": choice("Item", items, help_text="What was measured."),
+        "other": choice("Compare with", [NOTHING, *items], help_text="Another sample, or another item."),
+        "through": choice("Measured through", [LEADS, *items], help_text="What is in the readings and not it."),
+        "conductor": choice("Conductor", conductors, help_text="The conductor whose uncertainty is shown in parts."),
+        "specification": choice("Meter specification", [SLIDERS, STATED], help_text="Where accuracy comes from."),
+        "percent": slider("Meter, of reading", "%", 0.0, 5.0, 0.05, help_text="From its data sheet.", digits=2),
+        "digits": slider("Meter, digits", "steps", 0.0, 20.0, 1.0, help_text="From its data sheet.", digits=0),
+        "ordinary_ohm": slider("Ordinary up to", "ohm", 0.1, 5.0, 0.1, help_text="For a cable, there and back."),
+        "margin_ohm": slider(
+            "Difference allowed", "ohm", 0.05, 3.0, 0.05, help_text="One that would not matter.", digits=2
+        ),
+    }
 
 
 def _judge_loop(found: dict[str, Resistance], conductor: str, settings: MeterSettings) -> ResistanceVerdict:

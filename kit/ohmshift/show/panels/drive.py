@@ -26,6 +26,12 @@ if TYPE_CHECKING:
     from ohmshift.study.listening import KnownEarphone
 
 
+_DRIVE_CAVEATS = (
+    "The headroom is a choice; common practice takes about 12 dB.",
+    "Run times are estimates: real amplifiers lie between the two that are given.",
+)
+
+
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class DriveSettings:
     """What the drive panel asks.
@@ -178,12 +184,7 @@ class DrivePanel(Panel[DriveSettings]):
                 ),
                 data=self.study.data_hashes(settings.earphone),
                 earphone=settings.earphone,
-                caveats=(
-                    *earphone.known.caveats,
-                    FLAT_CAVEAT,
-                    f"Headroom of {settings.headroom_db:g} dB is a choice; common practice takes about 12 dB.",
-                    "Run times are estimates: real amplifiers lie between the two that are given.",
-                ),
+                caveats=(*earphone.known.caveats, FLAT_CAVEAT, *_DRIVE_CAVEATS),
             ),
         )
 

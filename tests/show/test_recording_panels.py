@@ -10,8 +10,10 @@ import pandas as pd
 import pytest
 import soundfile
 
+from ohmshift.show.panels.record import RecordPanel
 from ohmshift.show.panels.recordings import SensePanel, SweptPanel, list_recordings
 from ohmshift.show.panels.sweep_files import SWEEPS, CurveWriter, SweepMaker
+from ohmshift.study.findings import read_findings
 from ohmshift.study.folder import open_study
 from ohmshift.study.places import demo_copy
 from ohmshift.study.proposals import start_study
@@ -132,6 +134,38 @@ def test_curves_are_written_with_their_rows(study: Study, swept: SweptPanel, sen
     again = open_study(study.folder)
     assert again.has_impedance("Skewer")
     assert len(again.curves) == len(study.curves) + 4
+
+
+@pytest.mark.parametrize("name", ["swept", "sense"])
+def test_findings_are_recorded_with_their_numbers_and_files(
+    study: Study, name: str, request: pytest.FixtureRequest
+) -> None:
+    panel = request.getfixturevalue(name)
+    record = RecordPanel(study, panel, notebook="85_from_recordings")
+    record.caveat.value = "One recording."
+    record.record.click()
+    assert "Recorded as finding" in record.status.value
+    kept = read_findings(study.folder).findings[-1]
+    assert kept.earphone == "Skewer"
+    assert any("1 kHz" in quantity.name for quantity in kept.quantities)
+    assert all(len(digest) == 64 for digest in kept.data.values())
+    assert kept.settings["recording"] in kept.data
+
+
+def test_another_recording_brings_its_own_sense_resistor(tmp_path: Path) -> None:
+    folder = demo_copy(tmp_path / "study")
+    listed = (folder / "recordings.csv").read_text(encoding="utf-8").splitlines()
+    first = next(line for line in listed if line.startswith("recordings/sense_skewer"))
+    (folder / "recordings" / "again.flac").write_bytes((folder / "recordings" / "sense_skewer.flac").read_bytes())
+    listed.append(first.replace("sense_skewer", "again").replace("21.87", "47"))
+    (folder / "recordings.csv").write_text("\n".join(listed) + "\n", encoding="utf-8")
+    panel = SensePanel(open_study(folder))
+    assert panel.settings.sense_ohm == 21.87
+    panel.controls["recording"].value = "recordings/again.flac"
+    assert panel.settings.sense_ohm == panel.controls["sense_ohm"].value == 47
+    assert "corrected by none" in panel.view.sentence
+    panel.undo.click()
+    assert panel.settings.sense_ohm == panel.controls["sense_ohm"].value == 21.87
 
 
 def test_the_sweep_is_written_after_its_caution(study: Study) -> None:

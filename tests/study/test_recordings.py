@@ -28,12 +28,13 @@ def channels(n: int) -> np.ndarray:
 
 
 @pytest.mark.source("analytic", ref="values come back within one step of the format")
-@pytest.mark.parametrize("kind", ["WAV", "WAVEX", "RF64", "W64", "AIFF", "FLAC"])
-@pytest.mark.parametrize("subtype", list(STEP))
+@pytest.mark.parametrize(
+    ("kind", "subtype"),
+    [(kind, subtype) for kind in ("WAV", "WAVEX", "RF64", "W64", "AIFF") for subtype in STEP]
+    + [("FLAC", "PCM_16"), ("FLAC", "PCM_24")],
+)
 @pytest.mark.parametrize("count", [1, 2, 6])
 def test_every_format_and_number_of_channels(tmp_path: Path, kind: str, subtype: str, count: int) -> None:
-    if kind == "FLAC" and subtype not in {"PCM_16", "PCM_24"}:
-        pytest.skip("FLAC has no such samples")
     path = tmp_path / "recording"
     soundfile.write(path, channels(count).T, RATE, subtype=subtype, format=kind)
     before = path.read_bytes()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -291,6 +291,15 @@ class SensePanel(Panel[SenseSettings]):
             estimator=settings.estimator,  # type: ignore[arg-type]
             points_per_octave=settings.width,
         )
+
+    def _set(self, settings: SenseSettings) -> None:
+        """Take the sense resistor along when another recording is chosen."""
+        row = self.rows.get(settings.recording)
+        if row is None or row.sense_ohm is None or settings.recording == self.settings.recording:
+            super()._set(settings)
+            return
+        super()._set(replace(settings, sense_ohm=row.sense_ohm))
+        self._show_settings()
 
     @lru_cache(maxsize=8)  # noqa: B019
     def _reach(self, file: str) -> tuple[float, float]:

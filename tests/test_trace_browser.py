@@ -116,7 +116,7 @@ def type_numbers(page: Page) -> None:
     words.focus()
     page.keyboard.type("700 200")
     page.keyboard.press("Enter")
-    wait_for_sentence(page, "1 corrections")
+    wait_for_sentence(page, "Corrections: 1")
     assert drawn(page, "points") == {"x": [700], "y": [200]}
     keep_shot(page, "80_by_keyboard")
 
@@ -147,7 +147,7 @@ def test_a_curve_is_traced_by_mouse_and_by_keyboard(lab: Lab, page: Page, study:
     # A correction far off, dragged back onto the line, then taken out by Undo.
     means(page, "add a correction")
     click_at(page, 400, 300)
-    wait_for_sentence(page, "1 corrections")
+    wait_for_sentence(page, "Corrections: 1")
     left, top, scale = frame(page)
     page.mouse.move(left + 400 / scale, top + 300 / scale)
     page.mouse.down()
@@ -160,7 +160,7 @@ def test_a_curve_is_traced_by_mouse_and_by_keyboard(lab: Lab, page: Page, study:
     undo = page.get_by_role("button", name="Undo").first
     undo.click()
     undo.click()
-    wait_for_sentence(page, "0 corrections")
+    wait_for_sentence(page, "Corrections: 0")
 
     type_numbers(page)
 

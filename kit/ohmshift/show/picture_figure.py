@@ -166,7 +166,7 @@ def _draw(picture: Picture, token: str) -> figure:
     plot.line("x", "y", source=trace, line_color=_TRACE, line_width=1.2)
     plot.scatter("x", "y", source=marks, marker="cross", size=18, line_color=_MARK, line_width=2)
     plot.text(
-        "x", "y", "text", source=marks, text_color=_MARK, text_font_size="12px", x_offset=9, y_offset=-5, text_alpha=0.9
+        "x", "y", "text", source=marks, text_color=_MARK, text_font_size="12px", text_align="center", y_offset=-12
     )
     dragged = plot.scatter(
         "x", "y", source=points, marker="circle", size=12, fill_color="white", line_color=_MARK, line_width=2.5

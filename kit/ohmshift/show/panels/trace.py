@@ -149,7 +149,7 @@ class TracePanel(Panel[TraceSettings]):
             f"{settings.picture}: a line {line.line_px:.1f} pixels wide, {f[0]:.0f} Hz to {f[-1]:.0f} Hz, "
             f"{line.response.level_db.min():.1f} to {line.response.level_db.max():.1f} dB; standard uncertainty of "
             f"reading {typical:.2f} dB from 100 Hz to 5 kHz, up to {reading.max():.1f} dB. "
-            f"{len(settings.points())} corrections.{''.join(f' {text}.' for text in line.caveats)}"
+            f"Corrections: {len(settings.points())}.{''.join(f' {text}.' for text in line.caveats)}"
         )
         return View(
             charts=(draw_traced(line, ends_db=(settings.y_first_db, settings.y_second_db), alt_text=sentence),),

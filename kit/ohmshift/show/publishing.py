@@ -59,7 +59,7 @@ def write_article(
     Returns
     -------
     list of Path
-        article.html, article.md, outline.md, numbers.csv, and the pictures of the Markdown.
+        The page, the Markdown and its pictures, the outline, and the numbers.
 
     Raises
     ------

@@ -65,7 +65,7 @@ def write_package(study: Study, comparison: StudyComparison, out: Path, *, date:
     Returns
     -------
     list of Path
-        datapackage.json, the tables as CSV, large ones as Parquet too, README.txt,
+        Descriptor, the tables as CSV, large ones as Parquet too, README.txt,
         CITATION.cff, and the study's own files under study/.
 
     Raises

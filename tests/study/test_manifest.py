@@ -226,6 +226,7 @@ def test_settings_are_read(tmp_path: Path) -> None:
         "title": "Töpfe",
         "question": "",
         "licence": "",
+        "authors": "",
         "ear_simulator": "x",
         "alignment_hz": 7500.0,
         "source_ohm": 0.6,

@@ -81,11 +81,14 @@ def test_study_without_a_meter(study: Study) -> None:
     assert find_series(empty) is None
 
 
-def test_two_ranges_for_a_conductor_are_refused(study: Study) -> None:
+def test_a_second_range_stands_apart(study: Study) -> None:
     table = study.meter.copy()
     table.loc[0, "range_ohm"] = 1000.0
-    with pytest.raises(StudyError, match="one meter and range"):
-        read_item(replace(study, meter=table), "cable, 1")
+    table.loc[1, "range_ohm"] = float("nan")
+    found = read_item(replace(study, meter=table), "cable, 1")
+    assert set(found) >= {"left", "left, bench meter A 100-ohm range", "right", "return"}
+    assert found["left"].spec.resolution_ohm == 0.1
+    assert sum(part.reading_ohm.size for name, part in found.items() if name.startswith("left")) == 5
 
 
 def test_data_sheets_are_read_and_written(tmp_path: Path, study: Study) -> None:

@@ -56,12 +56,12 @@ def read_item(study: Study, item: str, *, spec: Callable[[MeterSpec], MeterSpec]
     Returns
     -------
     dict of str to Readings
-        By conductor, in the order of meter.csv.
+        By conductor, in the order of meter.csv; one that was read on a second meter or range has that in its name.
 
     Raises
     ------
     StudyError
-        No such item, or one whose conductor was read on two meters or ranges.
+        No such item.
 
     Notes
     -----
@@ -73,22 +73,21 @@ def read_item(study: Study, item: str, *, spec: Callable[[MeterSpec], MeterSpec]
         raise StudyError(
             repr(item), "it must be an item of meter.csv", "there is none of this name", f"there are {there}"
         )
-    found = {}
-    for conductor, part in rows.groupby("conductor", sort=False):
-        places = part[["meter", "range_ohm"]].drop_duplicates()
-        if len(places) > 1:
-            rule, mend = "one meter and range for a conductor", "name the second set of readings as a sample of its own"
-            raise StudyError(f"{item}, {conductor}", rule, f"there are {len(places)}", mend)
-        meter, range_ohm = str(places["meter"].iloc[0]), float(places["range_ohm"].iloc[0])
+    found: dict[str, Readings] = {}
+    for _, part in rows.groupby(["conductor", "meter", "range_ohm"], sort=False, dropna=False):
+        conductor, meter = str(part["conductor"].iloc[0]), str(part["meter"].iloc[0])
+        range_ohm = float(part["range_ohm"].iloc[0])
         stated = specify(study, meter, range_ohm)
+        on = "" if math.isnan(range_ohm) else f"{range_ohm:g}-ohm range"
         alike = rows[(rows["meter"] == meter) & ((rows["range_ohm"] == range_ohm) | math.isnan(range_ohm))]
         lead_ohm = alike["lead_ohm"].dropna().to_numpy(dtype=np.float64)
-        found[str(conductor)] = Readings(
-            label=f"{item}, {conductor}",
+        name = conductor if conductor not in found else f"{conductor}, {meter} {on}".strip()
+        found[name] = Readings(
+            label=f"{item}, {name}",
             reading_ohm=part["reading_ohm"].to_numpy(dtype=np.float64),
             lead_ohm=lead_ohm,
             spec=stated if spec is None else spec(stated),
-            zero=f"{item}{'' if math.isnan(range_ohm) else f', {range_ohm:g}-ohm range'}" if lead_ohm.size else "",
+            zero=", ".join(text for text in (item, meter, on) if text) if lead_ohm.size else "",
         )
     return found
 

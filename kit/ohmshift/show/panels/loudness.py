@@ -307,6 +307,7 @@ class LoudnessPanel(Panel[LoudnessSettings]):
                 caveats=(
                     *earphone.known.caveats,
                     FIELD_CAVEAT,
+                    f"{guide.name}: {guide.source}.",
                     f"The {LEVEL_STEP}.",
                     "K-weighting and the programme spectrum are conventions, made for loudspeakers.",
                 ),
@@ -326,17 +327,15 @@ class LoudnessPanel(Panel[LoudnessSettings]):
 def _say_exposure(jump: Jump, settings: LoudnessSettings, guide: Guide) -> str:
     hours = _hours(settings, guide)
     level, after = settings.level_dba, settings.level_dba + jump.rise_db
-    said = (
-        f"At {level:.0f} dB(A), {guide.name} allows {say_hours(guide.allowed_hours(level))} a {guide.period}; "
-        f"with the resistor out and the volume left alone, {after:.0f} dB(A), "
-        f"{say_hours(guide.allowed_hours(after))}."
-    )
-    share, share_after = guide.share(level, hours), guide.share(after, hours)
-    return (
-        f"{said} Your {settings.hours_a_day:g} h a day use up {100 * share:.0f} % of that, and "
-        f"{100 * share_after:.0f} % with the resistor out. General information: local rules and hearing professionals "
-        "come first."
-    )
+    said = f"At {level:.0f} dB(A), {guide.name} allows {say_hours(guide.allowed_hours(level))} a {guide.period}"
+    used = f"Your {settings.hours_a_day:g} h a day use up {100 * guide.share(level, hours):.0f} % of that"
+    if jump.added_ohm > 0:
+        said += (
+            f"; with the resistor out and the volume left alone, {after:.0f} dB(A), "
+            f"{say_hours(guide.allowed_hours(after))}"
+        )
+        used += f", and {100 * guide.share(after, hours):.0f} % with the resistor out"
+    return f"{said}. {used}. General information: local rules and hearing professionals come first."
 
 
 def _table(jump: Jump, settings: LoudnessSettings) -> pd.DataFrame:

@@ -62,7 +62,7 @@ def measure_concordance(first: FloatArray, second: FloatArray) -> Concordance:
     Examples
     --------
     >>> round(measure_concordance(np.array([1.0, 2, 3, 4]), np.array([1.1, 2, 2.9, 4.2])).coefficient, 3)
-    0.992
+    0.994
     """
     x, y = np.asarray(first, dtype=np.float64), np.asarray(second, dtype=np.float64)
     n = x.size

@@ -51,8 +51,8 @@ class PictureAxis:
 
     name: str
     first_px: float
-    first_value: float
     second_px: float
+    first_value: float
     second_value: float
     scale: AxisScale = "linear"
 

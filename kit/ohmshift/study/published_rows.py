@@ -101,8 +101,8 @@ class TracedAxis(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     first_px: _Number
-    first_value: _Number
     second_px: _Number
+    first_value: _Number
     second_value: _Number
     scale: Literal["log", "linear"]
 

@@ -43,13 +43,13 @@ class TraceSettings:
 
     picture: str
     x_first_px: float = 100.0
-    x_first_hz: float = 20.0
     x_second_px: float = 1000.0
+    x_first_hz: float = 20.0
     x_second_hz: float = 20_000.0
     x_scale: AxisScale = "log"
     y_first_px: float = 500.0
-    y_first_db: float = 60.0
     y_second_px: float = 100.0
+    y_first_db: float = 60.0
     y_second_db: float = 110.0
     y_scale: AxisScale = "linear"
     colour: str = "#0000ff"

@@ -229,6 +229,13 @@ def test_report_states_its_date_and_sums_up_what_it_wrote(
     assert "whole number of seconds since 1970" in refused.output
 
 
+def test_unpack_refuses_what_is_no_package(study: Path, tmp_path: Path) -> None:
+    result = run("unpack", study, tmp_path / "back")
+    assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
+    assert "datapackage.json" in result.stderr
+    assert not (tmp_path / "back").exists()
+
+
 def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))

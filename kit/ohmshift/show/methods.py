@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from ohmshift.study.plain import Setting
 
 _UNITS = {
-    "ohm": "ohm", "db": "dB", "hz": "Hz", "s": "s", "ms": "ms", "mv": "mV", "v": "V", "mw": "mW", "percent": "%",
+    "ohm": "ohm", "db": "dB", "dba": "dB(A)", "hz": "Hz", "s": "s", "ms": "ms", "v": "V", "mv": "mV", "ma": "mA",
+    "mw": "mW", "wh": "Wh", "percent": "%", "px": "px",
 }  # fmt: skip
 _NAMES = {
     "added_ohm": "added resistance",

@@ -124,7 +124,8 @@ def test_curves_are_written_with_their_rows(study: Study, swept: SweptPanel, sen
     for _ in range(2):
         writer.write.click()
         assert "Written: 4 curves" in writer.status.value
-        assert writer.left_out.value == ""
+        assert writer.remarks.value.count("Written, but recordings/skewer_left_0ohm_r2.flac") == 1
+        assert "Left out" not in writer.remarks.value
     rows = pd.read_csv(study.folder / FOLDER / "measurements.csv", dtype=str, keep_default_na=False)
     assert all((study.folder / file).is_file() for file in rows["file"])
     listed = (study.folder / "measurements.csv").read_text(encoding="utf-8")
@@ -217,6 +218,6 @@ def test_bad_recordings_give_words_and_not_a_traceback(tmp_path: Path) -> None:
         assert panel.view.draft is None
     writer = CurveWriter(study, swept, sense)
     writer.write.click()
-    assert writer.left_out.value.count("Left out") == 2
+    assert writer.remarks.value.count("Left out") == 2
     (tmp_path / "recordings.csv").write_text("file,holds\nrecordings/bad.wav,music\n", encoding="utf-8")
     assert "holds a response, an impedance" in str(list_recordings(study).to_dict())

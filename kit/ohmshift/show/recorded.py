@@ -260,7 +260,7 @@ def response_table(swept: SweptResponse, distortion: Distortion) -> pd.DataFrame
     """
     bands = fractional_octave_bands(3, low_hz=_AUDIBLE[0], high_hz=_AUDIBLE[1])
     f = swept.response.frequency_hz
-    table = {
+    table: dict[str, object] = {
         "Frequency (Hz)": [nominal_frequency(value) for value in bands.mid_hz],
         "level (dB)": band_levels(f, swept.response.level_db, bands).round(1) + 0.0,
         "above the noise (dB)": band_levels(f, swept.snr_db, bands).round(0),
@@ -269,7 +269,8 @@ def response_table(swept: SweptResponse, distortion: Distortion) -> pd.DataFrame
         if order in distortion.orders:
             level = distortion.level_db[distortion.orders.index(order)]
             at = np.interp(bands.mid_hz, distortion.frequency_hz, level, left=np.nan, right=np.nan)
-            table[f"harmonic {order} (%)"] = (100 * 10 ** (at / 20)).round(2)
+            percent = 100 * 10 ** (at / 20)
+            table[f"harmonic {order} (%)"] = ["" if np.isnan(value) else f"{value:.2f}" for value in percent]
     readable = np.interp(bands.mid_hz, f, swept.readable.astype(float), left=0, right=0) > 0.5  # noqa: PLR2004
     table["readable"] = np.where(readable, "yes", "")
     return pd.DataFrame(table).dropna(subset=["level (dB)"]).reset_index(drop=True)

@@ -382,7 +382,8 @@ def _choices(rows: dict[str, RecordingRow]) -> list[tuple[str, str]]:
 def _name(row: RecordingRow) -> str:
     if row.holds == "impedance":
         return f"{row.earphone}, {row.channel}"
-    return f"{row.earphone}, {row.channel}, {ohms(row.added_ohm or 0.0)} added, seat {row.seat}"
+    how = f"with {ohms(row.added_ohm)}" if row.added_ohm else "without"
+    return f"{row.earphone}, {row.channel}, {how}, seat {row.seat}"
 
 
 def _nothing(why: str, charts: int) -> View:

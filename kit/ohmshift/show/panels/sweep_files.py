@@ -60,7 +60,7 @@ class SweepMaker(widgets.VBox):  # type: ignore[misc]
         for control in self._controls:
             control.observe(lambda _: self._warn(), "value")
         self._warn()
-        super().__init__([*self._controls, self.caution, self.write, self.status])
+        super().__init__([*self._controls, self.caution, widgets.HBox([self.write]), self.status])
 
     @property
     def sweep(self) -> Sweep:
@@ -122,8 +122,8 @@ class CurveWriter(widgets.VBox):  # type: ignore[misc]
         self.study, self.swept, self.sense = study, swept, sense
         self.write = button("Write the curves", "Write text files into the study's findings", self._on_write)
         self.status = summary_line("No curve written from here yet.")
-        self.left_out = widgets.HTML()
-        super().__init__([self.write, self.status, self.left_out])
+        self.remarks = widgets.HTML()
+        super().__init__([widgets.HBox([self.write]), self.status, self.remarks])
 
     def rows(self) -> pd.DataFrame:
         """Give the rows for measurements.csv that take the curves into the study.
@@ -136,12 +136,12 @@ class CurveWriter(widgets.VBox):  # type: ignore[misc]
         return measurement_rows([*self.swept.rows.values(), *self.sense.rows.values()])
 
     def _on_write(self) -> None:
-        written, problems = [], []
+        written, remarks = [], []
         for row in [*self.swept.rows.values(), *self.sense.rows.values()]:
             try:
-                self._write_one(row)
+                remarks += [f"Written, but {caveat}" for caveat in self._write_one(row)]
             except (OhmshiftError, OSError) as error:
-                problems.append(str(error))
+                remarks.append(f"Left out. {error}")
             else:
                 written.append(row)
         if written:
@@ -152,22 +152,23 @@ class CurveWriter(widgets.VBox):  # type: ignore[misc]
             "want into the study's own measurements.csv and open the study anew."
         )
         self.status.value = summary_line(said if written else "Nothing written.").value
-        self.left_out.value = "".join(summary_line(f"Left out. {problem}").value + "<br>" for problem in problems)
+        self.remarks.value = "<br>".join(summary_line(remark).value for remark in remarks)
 
-    def _write_one(self, row: RecordingRow) -> None:
+    def _write_one(self, row: RecordingRow) -> tuple[str, ...]:
+        """Write one curve and give what its waveforms warn of."""
         folder = self.study.folder
         if row.holds == "response":
             asked = self.swept.settings
             sweep = open_sweep(folder, row)
             swept = read_off_response(sweep, gate_ms=asked.gate_ms, least_snr_db=asked.least_snr_db)
             write_curve(folder, swept.readable_part(), row)
-            return
+            return sweep.caveats
         settings = self.sense.settings
-        if row.file == settings.recording:
-            write_curve(folder, self.sense.sensed(settings).readable_part(), row)
-            return
         voltages = open_voltages(folder, self.sense.all_rows, row, segment_s=settings.segment_s)
-        write_curve(folder, read_off_impedance(voltages).readable_part(), row)
+        shown = row.file == settings.recording
+        sensed = self.sense.sensed(settings) if shown else read_off_impedance(voltages)
+        write_curve(folder, sensed.readable_part(), row)
+        return voltages.caveats
 
     def __repr__(self) -> str:
         """Say what can be written."""

@@ -256,6 +256,16 @@ def test_pads_do_what_they_say(study: Study) -> None:
     assert len(panel.table) == 0
 
 
+def test_pads_and_wires_take_recovered_impedances(study: Study) -> None:
+    known = AnySourcePanel(study).known
+    for panel in (PadPanel(study, known=known), CrosstalkPanel(study, known=known)):
+        assert set(panel.controls["earphone"].options) == set(study.names)
+        panel.controls["earphone"].value = "Skewer"
+        assert panel.view.sentence.startswith("Skewer")
+        assert "recovered from the responses" in panel.view.sentence
+    assert "Skewer" not in PadPanel(study).controls["earphone"].options
+
+
 @pytest.mark.source("analytic", ref="-R_c / (Z + R_s + R_c), by nodal analysis of one driven side")
 def test_crosstalk_is_the_shared_wire(study: Study) -> None:
     panel = CrosstalkPanel(study, earphone="Grater")

@@ -225,4 +225,4 @@ def ohms(value: float) -> str:
     str
         Such as "15 ohm".
     """
-    return f"{value:.3g} ohm"
+    return f"{value:.0f} ohm" if abs(value) >= 100 else f"{value:.3g} ohm"  # noqa: PLR2004 - three digits, no exponent

@@ -14,18 +14,21 @@ from ohmshift.chain.divider import divider_change_db
 from ohmshift.chain.pad_design import PadTable, design_pad, tabulate_pads
 from ohmshift.curves.grids import octave_grid, resample
 from ohmshift.curves.smoothing import mean_levels
-from ohmshift.errors import CurveError
+from ohmshift.curves.values import Impedance
+from ohmshift.errors import CurveError, StudyError
 from ohmshift.show.charts import Chart, Level, Line
 from ohmshift.show.drawings import change_range, ohms
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.study.findings import Quantity
+from ohmshift.study.impedances import measured_impedance
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from ohmshift.chain.attenuators import PadEffect
-    from ohmshift.curves.values import FloatArray, Impedance
+    from ohmshift.curves.values import FloatArray
     from ohmshift.study.folder import Study
+    from ohmshift.study.impedances import KnownImpedance
 
 _NOTHING_DB = -120.0
 
@@ -63,12 +66,17 @@ class PadPanel(Panel[PadSettings]):
     study : Study
         The study.
     earphone : str, optional
-        Earphone to start with; by default the first with a measured impedance.
+        Earphone to start with; by default the first whose impedance is known.
+    known : mapping of str to KnownImpedance, optional
+        What is known of each earphone's impedance, recovered ones too; by default the measured ones.
     """
 
-    def __init__(self, study: Study, *, earphone: str | None = None) -> None:
+    def __init__(
+        self, study: Study, *, earphone: str | None = None, known: Mapping[str, KnownImpedance] | None = None
+    ) -> None:
         self.study = study
-        names = [name for name in study.names if study.has_impedance(name)]
+        self.known = _keep_known(study, known)
+        names = list(self.known)
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone to attenuate."),
             "quieter_db": slider("Quieter by", "dB", 1.0, 40.0, 0.5, help_text="Attenuation wanted."),
@@ -86,7 +94,7 @@ class PadPanel(Panel[PadSettings]):
 
     @lru_cache(maxsize=32)  # noqa: B019 - a panel lives as long as its notebook
     def _pads(self, name: str, output_ohm: float) -> PadTable:
-        return tabulate_pads(on_grid(self.study.impedance(name)), amplifier_ohm=output_ohm)
+        return tabulate_pads(_curve(self.known[name]), amplifier_ohm=output_ohm)
 
     def _view(self, settings: PadSettings) -> View:
         table = self._pads(settings.earphone, settings.output_ohm)
@@ -106,7 +114,7 @@ class PadPanel(Panel[PadSettings]):
             f"{settings.earphone}: {_say_pad(best)} makes it {-best.level_drop_db:.1f} dB quieter with a tonal change "
             f"up to {np.abs(best.tonal_change_db).max():.2f} dB; a plain resistor as quiet would change it up to "
             f"{np.abs(plain).max():.2f} dB. Taking the attenuator out makes it {-best.level_drop_db:.1f} dB louder: "
-            "turn the volume down first."
+            f"turn the volume down first.{_say_origin(self.known[settings.earphone])}"
         )
         return View(
             charts=(self._chart(table, best, settings, sentence),),
@@ -120,6 +128,7 @@ class PadPanel(Panel[PadSettings]):
                 ),
                 data=self.study.data_hashes(settings.earphone),
                 earphone=settings.earphone,
+                caveats=self.known[settings.earphone].caveats,
             ),
         )
 
@@ -170,12 +179,17 @@ class CrosstalkPanel(Panel[CrosstalkSettings]):
     study : Study
         The study.
     earphone : str, optional
-        Earphone to start with; by default the first with a measured impedance.
+        Earphone to start with; by default the first whose impedance is known.
+    known : mapping of str to KnownImpedance, optional
+        What is known of each earphone's impedance, recovered ones too; by default the measured ones.
     """
 
-    def __init__(self, study: Study, *, earphone: str | None = None) -> None:
+    def __init__(
+        self, study: Study, *, earphone: str | None = None, known: Mapping[str, KnownImpedance] | None = None
+    ) -> None:
         self.study = study
-        names = [name for name in study.names if study.has_impedance(name)]
+        self.known = _keep_known(study, known)
+        names = list(self.known)
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone on the cable."),
             "return_ohm": slider(
@@ -186,7 +200,8 @@ class CrosstalkPanel(Panel[CrosstalkSettings]):
         super().__init__(self._view, CrosstalkSettings(earphone=earphone or names[0]), controls)
 
     def _view(self, settings: CrosstalkSettings) -> View:
-        impedance = on_grid(self.study.impedance(settings.earphone))
+        known = self.known[settings.earphone]
+        impedance = _curve(known)
         found = predict_crosstalk(impedance, return_ohm=settings.return_ohm, series_ohm=settings.series_ohm)
         f = found.frequency_hz
         crosstalk = np.maximum(found.crosstalk_db, _NOTHING_DB)
@@ -196,7 +211,8 @@ class CrosstalkPanel(Panel[CrosstalkSettings]):
             sentence = (
                 f"{settings.earphone}, {ohms(settings.return_ohm)} shared: the idle side gets up to "
                 f"{crosstalk[worst]:.1f} dB of the driven one, at {f[worst]:.0f} Hz, in opposite "
-                f"polarity. What both sides share becomes {-level:.1f} dB quieter, what they do not share stays."
+                f"polarity. What both sides share becomes {-level:.1f} dB quieter, what they do not share "
+                f"stays.{_say_origin(known)}"
             )
         else:
             sentence = f"{settings.earphone}: with nothing shared, nothing of one side reaches the other."
@@ -215,8 +231,25 @@ class CrosstalkPanel(Panel[CrosstalkSettings]):
             quantities=(Quantity(name="largest crosstalk", value=float(crosstalk.max()), unit="dB"),),
             data=self.study.data_hashes(settings.earphone),
             earphone=settings.earphone,
+            caveats=known.caveats,
         )
         return View(charts=charts, sentence=sentence, table=charts[0].table(), draft=draft)
+
+
+def _keep_known(study: Study, known: Mapping[str, KnownImpedance] | None) -> dict[str, KnownImpedance]:
+    """Keep the earphones whose impedance is known."""
+    found = {name: measured_impedance(study, name) for name in study.names} if known is None else known
+    return {name: one for name, one in found.items() if one.impedance is not None}
+
+
+def _curve(known: KnownImpedance) -> Impedance:
+    if known.impedance is None:
+        raise StudyError(known.label, "it needs an impedance", known.origin, "choose another earphone")
+    return on_grid(known.impedance if isinstance(known.impedance, Impedance) else known.impedance.as_impedance())
+
+
+def _say_origin(known: KnownImpedance) -> str:
+    return "" if isinstance(known.impedance, Impedance) else f" Impedance: {known.origin}."
 
 
 def on_grid(impedance: Impedance) -> Impedance:

@@ -171,6 +171,7 @@ def test_output_impedance_and_what_it_refuses(study: Study) -> None:
     output = OutputPanel(study)
     assert output.view.draft.quantities[0].value == pytest.approx(0.596, abs=2e-3)
     assert "agrees with the 0.6 ohm" in output.view.sentence
+    assert output.view.sentence.startswith("Example voltages, not yours")
     assert "Never short" in output.children[0].value
     for text, words in (
         ("open 0.2\n33 0,19", "line 2"),
@@ -186,6 +187,12 @@ def test_output_impedance_and_what_it_refuses(study: Study) -> None:
     output.undo.click()
     output.controls["readings"].value = EXAMPLE.replace("0.1964", "0.1700").replace("0.1965", "0.1700")
     assert "do not agree" in output.view.sentence
+    assert "Example" not in output.view.sentence
+    record = RecordPanel(study, output, notebook="10_chain_resistance")
+    record.caveat.value = "One frequency."
+    record.record.click()
+    assert "33 0.1700" in read_findings(study.folder).findings[-1].settings["readings"]
+    record.undo.click()
     output.reset.click()
     output.controls["lowest_load_ohm"].value = 40.0
     assert "leave it out" in output.view.sentence

@@ -30,6 +30,8 @@ OPEN = "open"
 EXAMPLE = "open 0.2000\nopen 0.2000\n33 0.1964\n33 0.1965\n120 0.1990\n120 0.1990"
 """Voltages of an invented amplifier, to start with: 0.6 ohm."""
 
+_EXAMPLE_SAID = "Example voltages, not yours: "
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class WireSettings:
@@ -224,9 +226,10 @@ class OutputPanel(Panel[OutputSettings]):
             return View(charts=(draw_output(None, stated_ohm=stated, alt_text=said),), sentence=said, table=_empty())
         inside = found.budget.interval[0] <= stated <= found.budget.interval[1]
         beside = "agrees with" if inside else "differs from"
+        whose = _EXAMPLE_SAID if settings.readings == EXAMPLE else ""
         drops = ", ".join(f"{drop:.1f} %" for drop in found.drop_percent)
         said = (
-            f"{found.sentence} It {beside} the {stated:g} ohm of study.toml. The loads pulled the voltage down by "
+            f"{whose}{found.sentence} It {beside} the {stated:g} ohm of study.toml. The loads pulled the voltage down by "
             f"{drops}."
         )
         low, high = found.budget.interval

@@ -76,7 +76,7 @@ def first(folder: Path, quick: Path, tmp_path_factory: pytest.TempPathFactory) -
 def test_report_holds_everything(first: Path, tmp_path: Path) -> None:
     names = content(first).keys()
     assert {
-        *("article.html", "article.md", "outline.md", "numbers.csv", "collection.html"),
+        *("README.txt", "article.html", "article.md", "outline.md", "numbers.csv", "collection.html"),
         *("pictures/02_ladle.png", "stills/finding_02_ladle_dark_360.png", "stills/finding_02_ladle.txt"),
         *("motion/ladle_rising.mp4", "motion/ladle_rising.txt", "motion/ladle_before_light.svg"),
         *("figures/ladle_15ohm.png", "figures/ladle_15ohm.svg", "figures/ladle_15ohm.txt"),

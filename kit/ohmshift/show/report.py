@@ -36,6 +36,23 @@ if TYPE_CHECKING:
 
 _STILL_PX = 1600
 _KERNELS = 2
+_GUIDE = """\
+What is in this report. Open article.html first; it works without a network.
+
+article.html     findings with figures, numbers, caveats, methods, limits, and how to build all of this again
+article.md       the same as Markdown, with pictures/
+outline.md       the findings as a script for a talk or a film, with captions for the screen
+numbers.csv      every number of the findings
+collection.html  all earphones on one page for readers, which sorts, filters and predicts
+sheets/          a review sheet for each earphone, as a page and as a picture
+stills/          figures of the findings for a video: 1080 and 2160 px high, light, dark and transparent, PNG and SVG
+motion/          a film of each earphone in the findings while the resistance rises; before and after as stills
+figures/         the change of every earphone, as PNG and SVG
+package/         the data package: open tables, and the study as it was measured
+notebooks/       every notebook as a page
+
+A text file beside a picture or a film says in words what it shows.
+"""
 
 
 def write_report(
@@ -95,6 +112,7 @@ def _write_parts(
     facts = gather_all_facts(study, comparison)
     stems = file_names(study.names)
     parts: list[Callable[[], list[Path]]] = [
+        lambda: _write_guide(part),
         lambda: write_article(study, comparison, part, date=date),
         *(partial(_write_stills, article, number, part / "stills") for number in range(len(article.findings))),
         *(partial(_write_film, sweep, part / "motion", stems[sweep.label]) for sweep in sweeps),
@@ -111,6 +129,13 @@ def _write_parts(
                 run.result()  # a notebook that failed ends it at once
         written += make()
     return written
+
+
+def _write_guide(out: Path) -> list[Path]:
+    """Say what is in the folder."""
+    path = out / "README.txt"
+    path.write_text(_GUIDE, encoding="utf-8")
+    return [path]
 
 
 def _sweeps(study: Study, comparison: StudyComparison, article: Article) -> list[Sweep]:

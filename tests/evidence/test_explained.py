@@ -85,6 +85,11 @@ def test_all_are_compared_on_the_same_earphones() -> None:
         y[:5], list("abcde"), classes=["x"] * 5, counts=np.ones(5), features=np.ones((5, 1)), predicted=y[:5]
     )
     assert "5 earphones only" in few.reason
+    uncounted = explain_values(
+        y, list("abcdefgh"), classes=["x"] * 8, counts=np.full(8, np.nan), features=np.ones((8, 1)), predicted=predicted
+    )
+    assert [one.name for one in uncounted.explained] == ["type", "|Z|", "divider"]
+    assert len(uncounted.labels) == 7
     with pytest.raises(EvidenceError, match="one row an earphone"):
         explain_values(y, ["a"], classes=["x"] * 8, counts=counts, features=np.ones((8, 1)), predicted=predicted)
 

@@ -161,7 +161,7 @@ def test_plan_follows_its_sliders(plan: PlanPanel) -> None:
 
 def test_names_on_the_axis() -> None:
     assert name_places(["a"] * 30)[1] == (5.0, "6")
-    two_rows = name_places(["a rather long name of an earphone"] * 12)
-    assert two_rows[1][1].startswith("\n")
-    assert all(len(name.strip()) <= 12 for _, name in two_rows)
+    rows = name_places(["a rather long name of an earphone"] * 12)
+    assert [name.count("\n") for _, name in rows[:4]] == [0, 1, 2, 0]
+    assert all(len(name.strip()) <= 16 for _, name in rows)
     assert name_places([]) == ()

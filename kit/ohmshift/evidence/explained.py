@@ -131,7 +131,7 @@ def explain_values(
     classes : sequence of str, length n
         Driver class of each.
     counts : array_like, shape (n,)
-        Driver count of each; nan where not known.
+        Driver count of each; nan where not known. Where too few are known, the count is left out of the comparison.
     features : array_like, shape (n, p)
         Numbers that describe the magnitude of each impedance; nan where not known.
     predicted : array_like, shape (n,)
@@ -167,18 +167,18 @@ def explain_values(
     if len(lengths) > 1:
         found = f"they have {sorted(lengths)} rows"
         raise EvidenceError("explain_values", "everything has one row an earphone", found, "give one row each")
-    known = np.isfinite(y) & np.isfinite(count) & np.isfinite(X).all(axis=1) & np.isfinite(divider)
+    known = np.isfinite(y) & np.isfinite(X).all(axis=1) & np.isfinite(divider)
+    counted = known & np.isfinite(count)
+    known = counted if counted.sum() >= LEAST_FOR_R2 else known
     names = tuple(label for label, used in zip(labels, known, strict=True) if used)
     if len(names) < LEAST_FOR_R2:
-        reason = f"type, count, measured impedance and change are all known for {len(names)} earphones only"
+        reason = f"change and measured impedance are both known for {len(names)} earphones only"
         return Explanation(labels=names, values=y[known], reason=reason)
     y, kept = y[known], [name for name, used in zip(classes, known, strict=True) if used]
-    foretold = {
-        "type": foretell_by_class(y, kept),
-        "count": foretell_by_line(y, count[known, None]),
-        "|Z|": foretell_by_line(y, X[known]),
-        "divider": divider[known],
-    }
+    foretold = {"type": foretell_by_class(y, kept)}
+    if counted.sum() >= LEAST_FOR_R2:
+        foretold["count"] = foretell_by_line(y, count[known, None])
+    foretold |= {"|Z|": foretell_by_line(y, X[known]), "divider": divider[known]}
     explained, differences = _score(y, foretold, alpha=alpha, resamples=resamples, seed=seed)
     return Explanation(labels=names, values=y, explained=explained, differences=differences)
 

@@ -153,10 +153,11 @@ def measure_metrics(
     as the study's repeats show it. A floor with few repeats does not tell that correlation, and the bands then count as
     wholly correlated, which is the safe side for a mean.
 
-    Size is the length of the change over the bands, and variation only adds to it. Its interval inverts the model
-    "true change, as long as r and of the shape measured, plus a draw of variation": for each draw, the r that would
-    have given the size measured. The interval is that of these r, reaching down to 0 for a size that variation alone
-    explains.
+    Size is the length of the change over the bands, and variation adds to it. Its lower bounds invert the model "true
+    change, as long as r and of the shape measured, plus a draw of variation": for each draw, the r that would have
+    given the size measured, 0 where variation alone explains it. Its upper bounds take off only what lies along the
+    change, not what variation adds on the whole: a floor that some leaking seats have widened would take off too much
+    from the others.
     """
     judged = np.isfinite(change.band_change_db)
     uncertainty = settle_uncertainty(change, floor)
@@ -295,11 +296,11 @@ def _size_estimate(change_db: FloatArray, error_db: FloatArray, degrees: float) 
     noise = float(np.sqrt(np.median(square) / b))
     # |r u + e| = length, solved for r; 0 where the error alone is longer.
     r = np.where(square < length**2, -along + np.sqrt(np.maximum(along**2 + length**2 - square, 0.0)), 0.0)
-    draws = np.sort(np.maximum(r, 0.0)) / np.sqrt(b)
-    return (
-        Estimate(value=float(length / np.sqrt(b)), uncertainty=float(draws.std()), degrees=degrees, draws=draws),
-        noise,
-    )
+    low, high = (np.sort(np.maximum(one, 0.0)) / np.sqrt(b) for one in (r, np.maximum(r, length - along)))
+    half = len(low) // 2
+    draws = np.concatenate([low[:half], high[half:]])
+    u = float(along.std() / np.sqrt(b))
+    return Estimate(value=float(length / np.sqrt(b)), uncertainty=u, degrees=degrees, draws=draws), noise
 
 
 def _level_estimate(change: Change, verdict: Verdict, part: Repeatability | None) -> Estimate:

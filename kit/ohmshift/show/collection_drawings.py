@@ -35,9 +35,10 @@ _BLACK = 4
 _CASE_COLOURS = {"agrees": 2, "open": 5, "counterexample": 1}
 _MOST_NAMED = 24
 _WIDTH_PX = 600.0
-_LETTER_PX = 8.0
+_LETTER_PX = 9.2
+_MOST_ROWS = 3
 _LONGEST_CLASS = 16
-_LEAST_R2 = -1.0
+_R2_RANGE = (-3.0, 1.2)
 
 
 def draw_classes(collection: Collection, metric: Metric, classes: Sequence[str], *, alt_text: str) -> Chart:
@@ -175,7 +176,7 @@ def draw_explained(explanation: Explanation, metric: Metric) -> Chart:
         x_scale="linear",
         x_range=(-0.6, len(names) - 0.4),
         x_ticks=tuple(zip(x.tolist(), names, strict=True)),
-        y_range=(_LEAST_R2, 1.1),
+        y_range=_R2_RANGE,
         lines=(Line(x=x, y=r2, label="R²", points=True),),
         bands=(Band(x=x, low=low, high=high, opacity=0.6, bars=True),),
         levels=(Level(y=1.0, label="perfect"), Level(y=0.0, label="as the mean")),
@@ -249,7 +250,7 @@ def margin_levels(metric: Metric, margin_db: float) -> tuple[Level, ...]:
 
 
 def name_places(labels: Sequence[str]) -> tuple[tuple[float, str], ...]:
-    """Name the places 0, 1, 2 ... on an axis, in two rows so that neighbours do not touch, shortened where they would.
+    """Name the places 0, 1, 2 ... on an axis, in up to three rows so that neighbours do not touch.
 
     Parameters
     ----------
@@ -269,13 +270,14 @@ def name_places(labels: Sequence[str]) -> tuple[tuple[float, str], ...]:
     n = len(labels)
     if n > _MOST_NAMED:
         return tuple((float(i), f"{i + 1}") for i in range(0, n, 5))
-    rows = 1 if n * _LETTER_PX * max((len(label) for label in labels), default=0) < _WIDTH_PX else 2
+    length = n * _LETTER_PX * max((len(label) for label in labels), default=0)
+    rows = min(int(length // _WIDTH_PX) + 1, _MOST_ROWS)
     longest = max(int(rows * _WIDTH_PX / max(n, 1) / _LETTER_PX), 4)
     return tuple((float(i), "\n" * (i % rows) + _cut(label, longest)) for i, label in enumerate(labels))
 
 
 def _place_label(ticks: Sequence[tuple[float, str]]) -> str:
-    """Name the axis of earphones; where their names take two rows there is no room for more."""
+    """Name the axis of earphones; where their names take several rows there is no room for more."""
     return "" if any("\n" in name for _, name in ticks) else "Earphone"
 
 

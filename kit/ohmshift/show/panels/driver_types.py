@@ -259,8 +259,9 @@ def _say_verdicts(collection: Collection) -> str:
     words = [one.word for one in collection.earphones]
     changed = sum(word.startswith("changed") for word in words)
     bounded = sum(word == "no change larger than" for word in words)
+    count = f"{len(words)} earphone{'' if len(words) == 1 else 's'}"
     return (
-        f"Of {len(words)} earphones with {collection.added_ohm:g} ohm added, {changed} changed, {bounded} did not by "
+        f"Of {count} with {collection.added_ohm:g} ohm added, {changed} changed, {bounded} did not by "
         f"more than {collection.margin_db:g} dB, {len(words) - changed - bounded} cannot be told."
     )
 

@@ -229,8 +229,8 @@ class OutputPanel(Panel[OutputSettings]):
         whose = _EXAMPLE_SAID if settings.readings == EXAMPLE else ""
         drops = ", ".join(f"{drop:.1f} %" for drop in found.drop_percent)
         said = (
-            f"{whose}{found.sentence} It {beside} the {stated:g} ohm of study.toml. The loads pulled the voltage down by "
-            f"{drops}."
+            f"{whose}{found.sentence} It {beside} the {stated:g} ohm of study.toml. The loads pulled the voltage down "
+            f"by {drops}."
         )
         low, high = found.budget.interval
         quantity = Quantity(name="output impedance", value=found.budget.estimate, unit="ohm", low=low, high=high)

@@ -87,10 +87,12 @@ def check(study: Path) -> None:
     """
     from ohmshift.study.folder import open_study  # noqa: PLC0415 - commands start light
     from ohmshift.study.published import check_published  # noqa: PLC0415 - commands start light
+    from ohmshift.study.recording_rows import check_recordings  # noqa: PLC0415 - commands start light
 
     opened = open_study(study, progress=_bar("files"))
     click.echo(_table(opened.summary()))
-    problems = (*opened.problems, *check_published(opened, progress=_bar("parties")))
+    published = check_published(opened, progress=_bar("parties"))
+    problems = (*opened.problems, *published, *check_recordings(opened.folder))
     left_out = [problem for problem in problems if problem.effect == "left out"]
     flagged = [problem for problem in problems if problem.effect == "flagged"]
     _list_problems("Left out, until mended", left_out)

@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 import soundfile
+from click.testing import CliRunner
 
 from ohmshift.chain.sweeps import Sweep, make_sweep
+from ohmshift.cli import main
 from ohmshift.curves.values import Impedance, Response
 from ohmshift.errors import CurveError, EvidenceError, FileMissingError, FileRefusedError, StudyError
 from ohmshift.study.folder import open_study
 from ohmshift.study.from_recordings import open_sweep, open_voltages, read_off_impedance, read_off_response
 from ohmshift.study.proposals import propose_measurements, start_study
 from ohmshift.study.recorded_curves import FOLDER, curve_name, measurement_rows, write_curve
-from ohmshift.study.recording_rows import MANIFEST, RecordingRow, read_recording_rows
+from ohmshift.study.recording_rows import MANIFEST, RecordingRow, check_recordings, read_recording_rows
 from ohmshift.study.textfiles import read_impedance, read_response
 
 if TYPE_CHECKING:
@@ -120,6 +122,23 @@ def test_each_wrong_cell_is_named_with_rule_and_mend(
     assert rule in named[column].rule
     assert named[column].row == 2
     assert named[column].mend
+
+
+def test_the_check_lists_rows_and_files(root: Path) -> None:
+    assert check_recordings(root) == ()
+    (root / "recordings" / "text.wav").write_text("20 90", encoding="utf-8")
+    write_list(
+        root,
+        "file,holds,earphone,channel,added_ohm,seat,start_hz,stop_hz,sweep_s,reference_file",
+        "recordings/a.wav,response,Ladle,left,0,1,10,22000,1.5,recordings/none.wav",
+        "recordings/text.wav,response,Ladle,left,0,2,10,22000,1.5,",
+        "recordings/a.wav,song,Ladle,left,0,3,10,22000,1.5,",
+    )
+    found = check_recordings(root)
+    assert [(problem.row, problem.column) for problem in found] == [(4, "holds"), (2, "reference_file"), (3, "file")]
+    shown = CliRunner().invoke(main, ["check", str(root)])
+    assert shown.exit_code == 1
+    assert "there is no such file" in shown.output
 
 
 # ------------------------------------------------------------ responses

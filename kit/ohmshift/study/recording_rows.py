@@ -10,7 +10,10 @@ from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
 from pydantic_core import PydanticCustomError
 
 from ohmshift.chain.sweeps import Sweep, SweepForm
+from ohmshift.errors import OhmshiftError
 from ohmshift.study.manifest import Table, read_table
+from ohmshift.study.problems import Problem
+from ohmshift.study.recordings import inspect_format
 from ohmshift.study.rows import Row, Rule
 
 MANIFEST = "recordings.csv"
@@ -205,3 +208,40 @@ def read_recording_rows(folder: Path | str) -> Table[RecordingRow]:
     table = read_table(Path(folder), MANIFEST, RecordingRow)
     problems = tuple(p for p in table.problems if not (p.rule == _MISSING and p.effect == "flagged"))
     return Table(name=MANIFEST, rows=table.rows, problems=problems)
+
+
+def check_recordings(folder: Path | str) -> tuple[Problem, ...]:
+    """List what is wrong with a study's recordings: rows, and files that are missing or cannot be measured with.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The study.
+
+    Returns
+    -------
+    tuple of Problem
+        Rows first, then files by their rows; only the files' headers are read.
+    """
+    root, table = Path(folder), read_recording_rows(folder)
+    problems = list(table.problems)
+    for line, row in table.rows:
+        for column in ("file", "reference_file"):
+            file = getattr(row, column)
+            try:
+                if file:
+                    inspect_format(root / file, source=file)
+            except OhmshiftError as error:
+                problems.append(
+                    Problem(
+                        file=MANIFEST,
+                        row=line,
+                        column=column,
+                        value=f"{file}, {error.found}",
+                        rule=error.rule,
+                        mend=error.mend,
+                        effect="left out",
+                        earphone=row.earphone,
+                    )
+                )
+    return tuple(problems)

@@ -216,7 +216,6 @@ def test_only_noise_after_the_volume_control_gets_less(added: float, output: flo
     assert with_added.amplifier_db - without.amplifier_db == pytest.approx(divider, abs=1e-9)
     assert benefit.after_db == pytest.approx(divider, abs=0.05)  # what is left is thermal noise, beside 20 µV or more
     assert benefit.before_db == pytest.approx(0.0, abs=0.05)
-    assert benefit.same_setting_db == benefit.after_db
 
 
 @pytest.mark.source("analytic", ref="white noise has 10 log10 of the bandwidths' ratio more in the wider third octave")

@@ -205,22 +205,20 @@ def predict_hiss(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HissBenefit:
-    """What a resistance does to hiss, at the same volume setting and at equal loudness.
+    """What a resistance does to hiss at equal loudness.
 
     Parameters
     ----------
     loudness_db : float
         Change of the loudness of programme by the resistance [dB], to be made up by the volume control.
-    same_setting_db : float
-        Change of the noise level with the volume control left alone [dB].
     after_db : float
-        Change of the noise level at equal loudness, where the noise arises after the volume control [dB].
+        Change of the noise level at equal loudness, where the noise arises after the volume control [dB]; also the change
+        with the volume control left alone.
     before_db : float
         The same where it arises before the volume control [dB]: about 0.
     """
 
     loudness_db: float
-    same_setting_db: float
     after_db: float
     before_db: float
 
@@ -238,7 +236,7 @@ def compare_hiss(without: Hiss, with_added: Hiss, *, loudness_db: float) -> Hiss
     Returns
     -------
     HissBenefit
-        At the same setting, and at equal loudness for noise after and before the volume control.
+        At equal loudness, for noise after and before the volume control.
 
     Notes
     -----
@@ -248,9 +246,7 @@ def compare_hiss(without: Hiss, with_added: Hiss, *, loudness_db: float) -> Hiss
     turned_up = with_added.amplifier_db - loudness_db
     before = 10 * np.log10(10 ** (turned_up / 10) + 10 ** (with_added.thermal_db / 10)) - without.level_db
     change = with_added.level_db - without.level_db
-    return HissBenefit(
-        loudness_db=loudness_db, same_setting_db=float(change), after_db=float(change), before_db=float(before)
-    )
+    return HissBenefit(loudness_db=loudness_db, after_db=float(change), before_db=float(before))
 
 
 def _total(f: FloatArray, density: FloatArray) -> float:

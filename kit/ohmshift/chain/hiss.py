@@ -212,8 +212,8 @@ class HissBenefit:
     loudness_db : float
         Change of the loudness of programme by the resistance [dB], to be made up by the volume control.
     after_db : float
-        Change of the noise level at equal loudness, where the noise arises after the volume control [dB]; also the change
-        with the volume control left alone.
+        Change of the noise level at equal loudness, where the noise arises after the volume control [dB]; also the
+        change with the volume control left alone.
     before_db : float
         The same where it arises before the volume control [dB]: about 0.
     """

@@ -76,7 +76,7 @@ def draw_difference(agreement: Agreement, region: RegionAgreement) -> Chart:
     margin = agreement.margin_db
     return Chart(
         title=f"{agreement.label}: theirs minus own",
-        alt_text=f"{region.name.capitalize()}: {region.sentence}",
+        alt_text=_say_difference(region),
         y_label="Difference",
         y_unit="dB",
         y_range=change_range(y, np.array([margin])),
@@ -220,6 +220,13 @@ def empty_chart(title: str, sentence: str) -> Chart:
         y_range=(-5.0, 5.0),
         lines=(Line(x=x, y=np.full(2, np.nan)),),
     )
+
+
+def _say_difference(region: RegionAgreement) -> str:
+    if not np.isfinite(region.largest_db):
+        return f"Theirs minus own, {region.name}: not covered by both."
+    where = nominal_frequency(region.largest_hz)
+    return f"Theirs minus own, {region.name}: at most {region.largest_db:+.1f} dB, at {where} Hz."
 
 
 def _outside(region: RegionAgreement) -> tuple[Span, ...]:

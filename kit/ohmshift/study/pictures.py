@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 LARGEST_FILE = 30_000_000
 """Bytes a picture may have."""
 
-MOST_PIXELS = 25_000_000
+MOST_PIXELS = 12_000_000
 """Pixels a picture may have; a screen has 2 to 8 million."""
 
 LEAST_SIDE = 100

@@ -110,6 +110,15 @@ class TracePanel(Panel[TraceSettings]):
     def _picture(self, name: str) -> Picture:
         return read_picture(self.folder / name, source=f"published/{name}")
 
+    @property
+    def line(self) -> TracedCurve | None:
+        """The curve as the settings stand; None where they make none."""
+        try:
+            return self.traced(self.settings)
+        except OhmshiftError:
+            return None
+
+    @lru_cache(maxsize=32)  # noqa: B019
     def traced(self, settings: TraceSettings) -> TracedCurve:
         """Trace by some settings.
 
@@ -134,14 +143,12 @@ class TracePanel(Panel[TraceSettings]):
         return trace_curve(picture, settings.calibration(), (red, green, blue), corrections=settings.points())
 
     def _view(self, settings: TraceSettings) -> View:
-        self.line: TracedCurve | None = None
         if settings.picture == NO_PICTURE:
             return _nothing(_EMPTY)
         try:
-            self.line = self.traced(settings)
+            line = self.traced(settings)
         except OhmshiftError as error:
             return _nothing(f"{settings.picture}: not traced. {error}")
-        line = self.line
         f, reading = line.response.frequency_hz, line.reading_db
         middle = (f > 100) & (f < 5000)  # noqa: PLR2004 - the region judged first
         typical = float(np.median(reading[middle] if middle.any() else reading))
@@ -178,7 +185,8 @@ class TracePanel(Panel[TraceSettings]):
         except OhmshiftError:
             return
         empty = np.empty(0)
-        x_px, y_px = (empty, empty) if self.line is None else (self.line.x_px, self.line.y_px)
+        line = self.line
+        x_px, y_px = (empty, empty) if line is None else (line.x_px, line.y_px)
         overlay = Overlay(x_px=x_px, y_px=y_px, points=settings.points(), marks=settings.marks())
         self.canvas.show_picture(picture, overlay, spoken=self.view.sentence)
 

@@ -43,6 +43,7 @@ from ohmshift.units import nominal_frequency
 if TYPE_CHECKING:
     from ohmshift.chain.crosscheck import CrossCheck
     from ohmshift.chain.linearity import LinearityCheck
+    from ohmshift.evidence.verdicts import Verdict
     from ohmshift.show.charts import Chart
     from ohmshift.study.folder import Study
 
@@ -241,7 +242,7 @@ class ExplainPanel(Panel[ExplainSettings]):
             said = say_lines(pair.recovered, lines)
             table = explanation_table(pair) if lines is None else lines_table(lines)
             return draw_lines(name, lines, said), said, table
-        impedances = draw_impedances(pair.measured, pair.recovered)
+        impedances = self._impedances(name)
         if settings.below == CIRCUIT:
             source = RECOVERED if pair.used is pair.recovered else MEASURED
             fit = self._circuit(name, source)
@@ -249,6 +250,15 @@ class ExplainPanel(Panel[ExplainSettings]):
             return chart, "" if fit is None else say_circuit(fit), circuit_table(fit)
         return impedances, "", explanation_table(pair)
 
+    @lru_cache(maxsize=64)  # noqa: B019
+    def _impedances(self, name: str) -> Chart:
+        return draw_impedances(self._measured(name), self._recovered(name))
+
+    @lru_cache(maxsize=64)  # noqa: B019
+    def _verdict(self, name: str, measured_ohm: float) -> Verdict:
+        return self.comparison.verdict(name, measured_ohm)
+
+    @lru_cache(maxsize=64)  # noqa: B019
     def _hashes(self, name: str, measured_ohm: float) -> dict[str, str]:
         rows = self.study.measurements
         rows = rows[(rows["earphone"] == name) & (rows["quantity"] == "impedance")]
@@ -282,7 +292,7 @@ class ExplainPanel(Panel[ExplainSettings]):
             bands = band_levels(predicted.frequency_hz, predicted.tonal_change_db, change.bands)
         return Explanation(
             change=change,
-            verdict=self.comparison.verdict(name, measured_ohm),
+            verdict=self._verdict(name, measured_ohm),
             measured=measured,
             recovered=recovered,
             used=used,

@@ -14,13 +14,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ohmshift.chain.prediction import predict_change
 from ohmshift.errors import StudyError
 from ohmshift.show.article import CAUTIONS, Article, compose_article
 from ohmshift.show.glossary import read_glossary, terms_used
-from ohmshift.show.illustrations import draw_finding
+from ohmshift.show.illustrations import BY_SLIDER, draw_finding
 from ohmshift.show.markdown import escape_markdown, markdown_table
 from ohmshift.show.methods import say_setting
 from ohmshift.show.outline import CAPTION, compose_outline, write_caption
+from ohmshift.show.panels.any_source import SLIDER
 from ohmshift.show.publishing import (
     MARKDOWN,
     NUMBERS,
@@ -34,6 +36,7 @@ from ohmshift.show.publishing import (
 from ohmshift.study.batch import ComparisonOptions, StudyComparison, compare_study
 from ohmshift.study.findings import Finding, Quantity, append_finding, read_findings, retract_finding
 from ohmshift.study.folder import Study, open_study
+from ohmshift.study.impedances import know_impedance
 from ohmshift.study.places import demo_copy
 
 if TYPE_CHECKING:
@@ -270,6 +273,15 @@ def test_the_figure_is_the_findings(study: Study, comparison: StudyComparison) -
     assert abs(one.lines[1].y - both.lines[1].y).max() > 0.01
     assert {level.y for level in one.levels} == {2.0, -2.0, 0.0}
     assert draw_finding(study, comparison, Finding(statement="s", caveat="c")) is None
+    assert BY_SLIDER == SLIDER
+    asked = {"earphone": "Grater", "source": BY_SLIDER, "output_ohm": 10.0, "added_ohm": 5.0, "tolerance_db": 2.0}
+    source = draw_finding(study, comparison, replace(finding, earphone="Grater", settings=asked))
+    assert source is not None
+    impedance = know_impedance(study, comparison, "Grater").impedance
+    assert impedance is not None
+    wanted = predict_change(impedance, source_ohm=15.0, start_ohm=0.0)
+    assert (source.lines[0].y == wanted.tonal_change_db).all()
+    assert {level.y for level in source.levels} == {2.0, -2.0, 0.0}
 
 
 def test_outline_is_a_numbered_script_with_captions(article: Article, written: Path) -> None:

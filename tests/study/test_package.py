@@ -6,11 +6,13 @@ import csv
 import hashlib
 import json
 import shutil
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import pytest
+import yaml
 from frictionless import Package, validate
 
 from ohmshift.curves.values import Response
@@ -264,3 +266,28 @@ def test_tables_of_a_package_hold_no_formula(package: Path) -> None:
                     float(cell or "0")
                 except ValueError:
                     assert cell.lstrip()[:1] not in "=+-@", (path.name, cell)
+
+
+@pytest.mark.source("published", ref="Citation File Format 1.2.0: the required keys, type dataset, SPDX licence")
+def test_citation_names_what_the_format_asks_for(package: Path) -> None:
+    cited = yaml.safe_load((package / "CITATION.cff").read_text(encoding="utf-8"))
+    assert cited["cff-version"] == "1.2.0"
+    assert {"message", "title", "authors"} <= cited.keys()
+    assert (cited["type"], cited["license"], cited["date-released"]) == ("dataset", "CC0-1.0", "2026-11-25")
+
+
+def test_nasty_settings_make_a_valid_package(study: Study, comparison: StudyComparison, tmp_path: Path) -> None:
+    title = 'A "study":\n- of: {pots} & pans'
+    settings = study.settings.model_copy(
+        update={"title": title, "authors": "A; B #1 ; ", "licence": "ask me, please", "question": ""}
+    )
+    write_package(replace(study, settings=settings), comparison, tmp_path)
+    described = json.loads((tmp_path / "datapackage.json").read_text(encoding="utf-8"))
+    assert described["title"] == title
+    assert described["contributors"] == [{"title": name, "roles": ["author"]} for name in ("A", "B #1")]
+    assert not {"licenses", "created"} & described.keys()
+    cited = yaml.safe_load((tmp_path / "CITATION.cff").read_text(encoding="utf-8"))
+    assert cited["title"] == title
+    assert [author["name"] for author in cited["authors"]] == ["A", "B #1"]
+    assert "license" not in cited
+    assert validate(str(tmp_path / "datapackage.json")).valid

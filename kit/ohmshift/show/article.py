@@ -35,6 +35,7 @@ CAUTIONS = (
 )
 """What a reader who repeats this must know."""
 
+_SHADED = "Shaded: 95 % interval over all judged bands at once."
 _LIBRARIES = ("ohmshift", "numpy", "scipy", "pandas", "matplotlib")
 
 
@@ -223,7 +224,8 @@ def _illustrate(study: Study, comparison: StudyComparison, finding: Finding, num
     caption = ""
     if chart is not None:
         said = chart.alt_text if chart.alt_text not in finding.statement else ""
-        caption = f"{chart.title}. Shaded: 95 % interval over all judged bands at once. {chart.note} {said}"
+        shaded = "Shaded: 95 % interval." if "predicted" in chart.title else _SHADED
+        caption = f"{chart.title}. {shaded} {chart.note} {said}"
     return Illustrated(
         number=number,
         finding=finding,

@@ -11,19 +11,23 @@ from ohmshift.curves.grids import pick_channel
 from ohmshift.curves.smoothing import band_levels
 from ohmshift.evidence.changes import Change, measure_change
 from ohmshift.evidence.verdicts import judge_change
-from ohmshift.show.drawings import change_range, draw_change
+from ohmshift.evidence.wording import name_frequency
+from ohmshift.show.charts import Band, Chart, Level, Line
+from ohmshift.show.drawings import change_range, draw_change, ohms
 from ohmshift.show.explaining import Explanation, draw_explanation
-from ohmshift.study.impedances import measured_impedance, recover_from_changes
+from ohmshift.study.impedances import know_impedance, measured_impedance, recover_from_changes
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from ohmshift.evidence.verdicts import Verdict
-    from ohmshift.show.charts import Chart
     from ohmshift.study.batch import StudyComparison
     from ohmshift.study.findings import Finding
     from ohmshift.study.folder import Study
     from ohmshift.study.plain import Setting
+
+BY_SLIDER = "as the slider says"
+"""What the setting `source` of a finding says where a slider set the source impedance."""
 
 _SIDES = ("left", "right")
 _SMOOTHING = 12
@@ -47,12 +51,15 @@ def draw_finding(study: Study, comparison: StudyComparison, finding: Finding) ->
     Chart or None
         The measured change at the finding's resistance, channel, margin and smoothing, beside the predicted one where
         the finding is about a prediction of it; at the study's common resistance where the finding's was not measured.
-        None for a finding on no earphone, or on one that was not compared.
+        The predicted change for a finding on a source that a slider set. None for a finding on no earphone, or on one
+        that was not compared.
     """
     settings = finding.settings
     there = comparison.resistances(finding.earphone)
     if not there:
         return None
+    if settings.get("source") == BY_SLIDER and (chart := _predict(study, comparison, finding)) is not None:
+        return chart
     asked = _number(settings, "measured_ohm", _number(settings, "added_ohm", comparison.common_ohm))
     added_ohm = asked if asked in there else (comparison.common_ohm if comparison.common_ohm in there else there[0])
     change = _pick(comparison, finding.earphone, added_ohm, settings.get("channel"))
@@ -80,6 +87,32 @@ def _pick(comparison: StudyComparison, earphone: str, added_ohm: float, channel:
         pick_channel(with_added, str(channel)),
         level_low_hz=options.level_low_hz,
         level_high_hz=options.level_high_hz,
+    )
+
+
+def _predict(study: Study, comparison: StudyComparison, finding: Finding) -> Chart | None:
+    """Chart the change that a source makes against one of 0 ohm; None where no impedance is known."""
+    settings, name = finding.settings, finding.earphone
+    known = know_impedance(study, comparison, name)
+    if known.impedance is None:
+        return None
+    total_ohm = _number(settings, "output_ohm", 0.0) + _number(settings, "added_ohm", 0.0)
+    change = predict_change(known.impedance, source_ohm=total_ohm, start_ohm=0.0)
+    tolerance_db = _number(settings, "tolerance_db", comparison.margin_db)
+    f, y, low, high = change.frequency_hz, change.tonal_change_db, change.tonal_low_db, change.tonal_high_db
+    i = int(np.argmax(np.abs(y)))
+    return Chart(
+        title=f"{name}: predicted change behind {ohms(total_ohm)}, level apart",
+        alt_text=(
+            f"Behind a source of {ohms(total_ohm)} instead of 0 ohm, {name} is predicted to change by up to "
+            f"{y[i]:+.1f} dB, at {name_frequency(float(f[i]))}, level apart. Impedance {known.origin}."
+        ),
+        y_label="Change",
+        y_unit="dB",
+        y_range=change_range(y, low, high, np.array([tolerance_db])),
+        lines=(Line(x=f, y=y, label="predicted", colour=1, width=2.4),),
+        bands=(Band(x=f, low=low, high=high, label="95 % interval", colour=1),),
+        levels=(Level(y=tolerance_db, label="tolerance"), Level(y=-tolerance_db, label="tolerance"), Level(y=0.0)),
     )
 
 

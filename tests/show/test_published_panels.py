@@ -28,14 +28,30 @@ def work(study: Study) -> PublishedWork:
     return PublishedWork(study)
 
 
-@pytest.fixture
-def panel(work: PublishedWork) -> PublishedPanel:
+@pytest.fixture(scope="module")
+def shared_panel(work: PublishedWork) -> PublishedPanel:
     return PublishedPanel(work)
 
 
 @pytest.fixture
-def trace(study: Study) -> TracePanel:
+def panel(shared_panel: PublishedPanel) -> PublishedPanel:
+    """The panel as it opened: building one takes longer than any test on it."""
+    shared_panel.reset.click()
+    shared_panel._before.clear()
+    return shared_panel
+
+
+@pytest.fixture(scope="module")
+def shared_trace(study: Study) -> TracePanel:
     return TracePanel(study)
+
+
+@pytest.fixture
+def trace(shared_trace: TracePanel) -> TracePanel:
+    shared_trace.reset.click()
+    shared_trace._before.clear()
+    shared_trace.click.value = "look"
+    return shared_trace
 
 
 # ------------------------------------------------------------ checking

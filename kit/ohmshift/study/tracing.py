@@ -34,6 +34,7 @@ WIDTH_SHARE = 0.05
 """And the share of the line's width that is added to it."""
 
 _MARGIN_PX = 3.0
+_ENOUGH = 0.5
 _SLOPE_PX = 3
 _MOST_MASS = 1.9
 _LEAST_MASS = 0.55
@@ -121,12 +122,14 @@ def trace_curve(
     low, high = sorted((calibration.x.first_px, calibration.x.second_px))
     first = int(np.clip(np.floor(low - _MARGIN_PX), 0, picture.width))
     last = int(np.clip(np.ceil(high + _MARGIN_PX), 0, picture.width))
-    path = None
-    for keep_rows in (False, True):
+    path: Runs | None = None
+    for keep_rows in (False, True):  # a curve that runs level looks like a grid line, but is rare
         cover = cover_pixels(picture.rgb[:, first:last], colour, where=picture.name, keep_rows=keep_rows)
         found = follow_curve(find_runs(cover, first_column=first), corrections=corrections)
         if path is None or found.column.size > 2 * path.column.size:
             path = found
+        if path.column.size > _ENOUGH * (last - first):
+            break
     if path is None or path.column.size < FEWEST_COLUMNS:
         raise CurveError(
             picture.name,

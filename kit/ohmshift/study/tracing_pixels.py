@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import ndimage
 
 from ohmshift.errors import CurveError
 from ohmshift.study.pictures import find_background
@@ -155,31 +154,29 @@ def find_runs(cover: Cover, *, first_column: int = 0) -> Runs:
     Runs
         By rising column.
     """
-    upright = np.array([[0, 1, 0]] * 3)
-    line = cover.line
-    names, count = ndimage.label(line > _FAINT, structure=upright)
-    index = np.arange(1, count + 1)
-    index = index[np.asarray(ndimage.maximum(line, names, index)) >= _CLEAR] if count else index
-    rows = np.broadcast_to(np.arange(line.shape[0])[:, None] + 0.5, line.shape)
-    mass = np.asarray(ndimage.sum_labels(line, names, index), dtype=np.float64).reshape(-1)
-    moment = np.asarray(ndimage.sum_labels(line * rows, names, index), dtype=np.float64).reshape(-1)
-    slices = ndimage.find_objects(names)
-    chosen = [slices[i - 1] for i in index]
-    column = np.array([place[1].start for place in chosen], dtype=np.int64)
-    top = np.array([place[0].start for place in chosen], dtype=np.int64)
-    bottom = np.array([place[0].stop for place in chosen], dtype=np.int64)
+    height = cover.line.shape[0]
+    flat = np.pad(cover.line.T, ((0, 0), (1, 1))).ravel()  # column after column, none running on into the next
+    edges = np.flatnonzero(np.diff((flat > _FAINT).astype(np.int8))) + 1
+    if edges.size:
+        peak = np.maximum.reduceat(flat, edges)[::2]
+        edges = edges.reshape(-1, 2)[peak >= _CLEAR].ravel()
+    start, stop = edges[::2], edges[1::2]
+    rows = np.tile(np.arange(height + 2) - 0.5, cover.line.shape[1])
+    mass, moment = (np.concatenate([[0.0], np.cumsum(values)]) for values in (flat, flat * rows))
+    column, top = np.divmod(start, height + 2)
+    top, bottom = top - 1, top - 1 + stop - start
     padded = np.pad(cover.other, ((2, 2), (0, 0)))
     touched = padded[top, column] | padded[top + 1, column] | padded[bottom + 2, column] | padded[bottom + 3, column]
-    runs = Runs(
-        column=column + first_column,
+    total = mass[stop] - mass[start]
+    return Runs(
+        column=np.asarray(column + first_column, dtype=np.int64),
         top=top.astype(np.float64),
         bottom=bottom.astype(np.float64),
-        centre=moment / mass,
-        mass=mass,
+        centre=(moment[stop] - moment[start]) / total,
+        mass=total,
         touched=touched,
         forced=np.zeros(column.size, dtype=bool),
     )
-    return runs.take(np.argsort(column, kind="stable"))
 
 
 def _grid(cover: FloatArray, *, keep_rows: bool) -> FloatArray:

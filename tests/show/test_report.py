@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import nbformat
 import pytest
-from study.test_package import small_study
+from study.cut_down import small_study
 
 from ohmshift.errors import StudyError
 from ohmshift.show import frames, report

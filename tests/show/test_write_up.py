@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pytest
-from study.test_package import small_study
+from study.cut_down import small_study
 
 from ohmshift.show import frames
 from ohmshift.show.panels.write_up import WriteUpPanel

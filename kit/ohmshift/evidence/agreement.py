@@ -217,9 +217,9 @@ def judge_agreement(
     larger of the two that the sides' own correlations between bands ask for.
 
     In simulated pairs of studies whose changes differed by just the margin in one band, two to five seats each or
-    theirs without repeats, 0 to 0.9 % were called reproduced and 0 to 0.2 % not reproduced, of 450 earphones each; where
-    they differed by less or by more, none were called wrongly. The price is power: with no difference and a margin of
-    1 dB, 34 % are called reproduced from three seats each and 71 % from five.
+    theirs without repeats, 0 to 0.9 % were called reproduced and 0 to 0.2 % not reproduced, of 450 earphones each;
+    where they differed by less or by more, none were called wrongly. The price is power: with no difference and a
+    margin of 1 dB, 34 % are called reproduced from three seats each and 71 % from five.
 
     References
     ----------

@@ -182,37 +182,19 @@ def trace_controls(names: list[str]) -> dict[str, Any]:
         By field.
     """
 
-    def number(text: str, unit: str, help_text: str) -> widgets.FloatText:
-        return widgets.FloatText(
-            description=f"{text} ({unit})",
-            tooltip=f"{help_text} Unit: {unit}.",
-            step=0.5 if unit == "px" else 1.0,
-            style={"description_width": "150px"},
-            layout={"width": "270px"},
-        )
-
-    def scale(text: str) -> widgets.Dropdown:
-        return widgets.Dropdown(
-            options=["log", "linear"],
-            description=text,
-            tooltip=f"{text}: logarithmic or linear",
-            style={"description_width": "90px"},
-            layout={"width": "190px"},
-        )
-
     left, top = "From the picture's left edge.", "From the picture's upper edge."
     return {
         "picture": choice("Picture", names, help_text="A picture in published/."),
-        "x_first_px": number("1st frequency at", "px", left),
-        "x_first_hz": number("is", "Hz", "Frequency of that point."),
-        "x_second_px": number("2nd frequency at", "px", left),
-        "x_second_hz": number("is", "Hz", "Frequency of that point."),
-        "x_scale": scale("Frequency"),
-        "y_first_px": number("1st level at", "px", top),
-        "y_first_db": number("is", "dB", "Level of that point."),
-        "y_second_px": number("2nd level at", "px", top),
-        "y_second_db": number("is", "dB", "Level of that point."),
-        "y_scale": scale("Level"),
+        "x_first_px": _number("1st frequency at", "px", left),
+        "x_first_hz": _number("is", "Hz", "Frequency of that point."),
+        "x_second_px": _number("2nd frequency at", "px", left),
+        "x_second_hz": _number("is", "Hz", "Frequency of that point."),
+        "x_scale": _scale("Frequency"),
+        "y_first_px": _number("1st level at", "px", top),
+        "y_first_db": _number("is", "dB", "Level of that point."),
+        "y_second_px": _number("2nd level at", "px", top),
+        "y_second_db": _number("is", "dB", "Level of that point."),
+        "y_scale": _scale("Level"),
         "colour": widgets.ColorPicker(
             description="Colour of the line", style={"description_width": "150px"}, layout={"width": "270px"}
         ),
@@ -225,6 +207,26 @@ def trace_controls(names: list[str]) -> dict[str, Any]:
             layout={"width": "720px"},
         ),
     }
+
+
+def _number(text: str, unit: str, help_text: str) -> widgets.FloatText:
+    return widgets.FloatText(
+        description=f"{text} ({unit})",
+        tooltip=f"{help_text} Unit: {unit}.",
+        step=0.5 if unit == "px" else 1.0,
+        style={"description_width": "150px"},
+        layout={"width": "270px"},
+    )
+
+
+def _scale(text: str) -> widgets.Dropdown:
+    return widgets.Dropdown(
+        options=["log", "linear"],
+        description=text,
+        tooltip=f"{text}: logarithmic or linear",
+        style={"description_width": "90px"},
+        layout={"width": "190px"},
+    )
 
 
 def lay_out(controls: dict[str, Any]) -> tuple[widgets.Widget, ...]:

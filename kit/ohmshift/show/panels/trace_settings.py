@@ -181,7 +181,6 @@ def trace_controls(names: list[str]) -> dict[str, Any]:
     dict of str to widget
         By field.
     """
-
     left, top = "From the picture's left edge.", "From the picture's upper edge."
     return {
         "picture": choice("Picture", names, help_text="A picture in published/."),

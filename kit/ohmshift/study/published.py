@@ -14,6 +14,7 @@ from ohmshift.study.batch import StudyComparison, compare_study
 from ohmshift.study.contribution import FORM, Contribution, is_blank, read_contribution
 from ohmshift.study.folder import Study, open_study
 from ohmshift.study.manifest import read_table
+from ohmshift.study.pictures import ENDINGS
 from ohmshift.study.problems import Problem
 from ohmshift.study.published_rows import LIST, TRACING, PublishedRow, Tracing
 from ohmshift.study.textfiles import read_response
@@ -206,11 +207,12 @@ def _open_contributor(folder: Path, options: ComparisonOptions | None) -> tuple[
     problems = [replace(problem, file=f"{place}/{problem.file}") for problem in contribution.problems]
     try:
         study = open_study(folder)
+        problems += [replace(problem, file=f"{place}/{problem.file}") for problem in study.problems]
         comparison = compare_study(study, options=options)
     except OhmshiftError as error:
-        problems.append(_problem(f"{place}/{error.where}", None, "", error.found, rule=error.rule, mend=error.mend))
+        where = place if error.where == folder.name else f"{place}/{error.where}"
+        problems.append(_problem(where, None, "", error.found, rule=error.rule, mend=error.mend))
         return None, problems
-    problems += [replace(problem, file=f"{place}/{problem.file}") for problem in study.problems]
     problems += [replace(problem, file=f"{place}/{problem.file}") for problem in comparison.problems]
     party = contribution.party
     return Contributor(party=party, study=study, comparison=comparison, contribution=contribution), problems
@@ -246,6 +248,9 @@ def _read_row(folder: Path, line: int, row: PublishedRow) -> _Piece:
         raise StudyError(
             row.file, "a file lies in published/", "it is a link to elsewhere", "put the file itself there"
         )
+    if path.suffix.lower() in ENDINGS:
+        mend = "trace it in 80_published_findings, which saves the tracing, and take this row out"
+        raise StudyError(row.file, "a curve or a table is a text file", "it is a picture", mend)
     source = f"{FOLDER}/{row.file}"
     response = read_response(path, label=f"{row.party}, {row.earphone}", level_reference="relative", source=source)
     return _Piece(

@@ -94,7 +94,7 @@ def settle_change(
     a twelfth of an octave from 4 to 16 kHz, plus a small penalty on shifts far from the expected one. Each condition is
     moved by half of it, so that swapping them turns the change round. On simulated earphones with seatings apart by 4.5
     % this found the shift three times as closely as the resonances do; without an expectation the search lost its way
-    where the move was large, in 1 of 10 single seatings. An earphone with resonances of its own between 6 and 10 kHz
+    where the move was large, in 1 of 6 single seatings. An earphone with resonances of its own between 6 and 10 kHz
     would be damaged by a shift that only happens to smooth, hence it is kept only where the roughness falls below 0.8
     of the unshifted one. What is left over is then a small error of the shift; else it is the expected shift.
 

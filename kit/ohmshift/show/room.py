@@ -20,6 +20,7 @@ from ohmshift.show.looks import (
     TOP,
     axis_names,
     shorten_label,
+    y_ticks,
 )
 
 if TYPE_CHECKING:
@@ -34,6 +35,7 @@ TITLE_LINE, TEXT_LINE = 21.0, 19.0
 """Distance of two lines of a title, and of other text [px]."""
 
 _EDGE = 10.0
+_TICK_PX = 28.0
 _NOTE_AT = 14.0
 _TITLE_AT = 34.0
 
@@ -100,7 +102,8 @@ def make_room(charts: Sequence[Chart], *, text_size: float) -> tuple[Room, ...]:
     page = page_width(text_size)
     right = RIGHT if text_size == 1 else max((_right(chart) for chart in charts), default=0.0)
     y_names = [_wrap_y(chart, page - LEFT - right) if text_size != 1 else [axis_names(chart)[1]] for chart in charts]
-    left = LEFT + TEXT_LINE * (max(map(len, y_names), default=1) - 1)
+    ticks = [text_px(tick) for chart in charts for _, tick in y_ticks(chart, height=chart.height(FRAME_WIDTH))]
+    left = LEFT + TEXT_LINE * (max(map(len, y_names), default=1) - 1) + max(0.0, max(ticks, default=0.0) - _TICK_PX)
     return tuple(
         _room(chart, "\n".join(lines), page=page, left=left, right=float(right), close=text_size != 1)
         for chart, lines in zip(charts, y_names, strict=True)

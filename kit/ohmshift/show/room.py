@@ -35,7 +35,7 @@ TITLE_LINE, TEXT_LINE = 21.0, 19.0
 """Distance of two lines of a title, and of other text [px]."""
 
 _EDGE = 10.0
-_TICK_PX = 30.0
+_TICK_PX = 32.0
 _NOTE_AT = 14.0
 _TITLE_AT = 34.0
 

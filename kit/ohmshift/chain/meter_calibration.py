@@ -96,7 +96,7 @@ def fit_correction(
     --------
     >>> fit = fit_correction([0.2, 10.1, 33.3, 100.9], [0.0, 9.98, 32.96, 100.0], reference=33.0)
     >>> print(fit.at(15.2))
-    -0.261 ± 0.065 ohm
+    -0.23 ± 0.21 ohm
     """
     x, y = np.asarray(reading, dtype=np.float64), np.asarray(actual, dtype=np.float64)
     if x.shape != y.shape or x.size < _LEAST_POINTS or not np.all(np.isfinite([x, y])) or np.ptp(x) == 0:

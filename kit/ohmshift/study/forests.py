@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from ohmshift.study.impedances import KnownImpedance
     from ohmshift.study.merging import MergedStudies, Party
 
+_NO_FIGURE = "it does not cover all bands of this figure, or its uncertainty is not known"
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Forest:
@@ -115,11 +117,7 @@ def grow_forest(
             rows.append(_row(brought, claim.chain.added_ohm, measure, seats=f"{claim.source.seats}, borrowed"))
     table = pd.DataFrame(rows, columns=["party", "figure", "standard_error", "measured_ohm", "seats"])
     usable = table[np.isfinite(table["standard_error"]) & (table["standard_error"] > 0)]
-    lost += [
-        f"{name}: it does not cover all bands of this figure, or its uncertainty is not known"
-        for name in table["party"]
-        if name not in set(usable["party"])
-    ]
+    lost += [f"{name}: {_NO_FIGURE}" for name in table["party"] if name not in set(usable["party"])]
     pooled = None
     if len(usable) > 1:
         pooled = pool_parties(usable["figure"], usable["standard_error"], parties=tuple(usable["party"]))

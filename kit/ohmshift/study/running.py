@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections import deque
+from functools import lru_cache
 from itertools import islice
 from typing import TYPE_CHECKING, TypeVar
+
+from threadpoolctl import ThreadpoolController
 
 from ohmshift.errors import StudyError
 
@@ -66,7 +69,8 @@ def run_items(
         rule, found = "a batch holds at least one item", f"batch is {batch}, ahead {ahead}"
         raise StudyError("run_items", rule, found, "give 1 or more, and 0 or more ahead")
     if executor is None:
-        yield from map(function, items)
+        for item in items:
+            yield _work(function, [item])[0]
         return
     source = iter(items)
     out: deque[Future[list[Result]]] = deque()
@@ -83,4 +87,11 @@ def run_items(
 
 
 def _work(function: Callable[[Item], Result], items: list[Item]) -> list[Result]:
-    return [function(item) for item in items]
+    """Work on one thread of linear algebra: more of them stand in each other's way, and change last digits."""
+    with _libraries().limit(limits=1):
+        return [function(item) for item in items]
+
+
+@lru_cache
+def _libraries() -> ThreadpoolController:
+    return ThreadpoolController()

@@ -37,27 +37,6 @@ def level_from_ratio(ratio: npt.ArrayLike) -> npt.NDArray[np.float64]:
         return np.asarray(20 * np.log10(np.abs(np.asarray(ratio))), dtype=np.float64)
 
 
-def ratio_from_level(level_db: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    """Give the amplitude ratio of a level.
-
-    Parameters
-    ----------
-    level_db : array_like
-        Level [dB], any shape.
-
-    Returns
-    -------
-    ndarray
-        Amplitude ratio, same shape.
-
-    Examples
-    --------
-    >>> float(ratio_from_level(20))
-    10.0
-    """
-    return np.asarray(10 ** (np.asarray(level_db, dtype=np.float64) / 20), dtype=np.float64)
-
-
 def octaves_from_frequency(frequency_hz: npt.ArrayLike, *, reference_hz: float = 1000.0) -> npt.NDArray[np.float64]:
     """Give the distance of frequencies from a reference in base-10 octaves.
 

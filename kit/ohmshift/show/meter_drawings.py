@@ -63,17 +63,13 @@ def draw_resistances(
         bands.append(Band(x=x, low=ends[:, 0], high=ends[:, 1], colour=place, opacity=0.9, bars=True))
         highest = max(highest, float(np.nanmax(R)))
     top = _round_up(1.15 * highest)
-    return Chart(
+    return _over_names(
+        conductors,
         title="Resistance of each conductor",
         alt_text=alt_text,
         y_label="Resistance",
         y_unit="ohm",
-        scale="linear",
         x_label="Conductor",
-        x_unit="",
-        x_scale="linear",
-        x_range=(-0.5, len(conductors) - 0.5),
-        x_ticks=tuple((float(i), name) for i, name in enumerate(conductors)),
         y_range=(-0.1 * top, top),
         lines=tuple(lines),
         bands=tuple(bands),
@@ -108,17 +104,13 @@ def draw_differences(
     x = np.arange(len(conductors), dtype=np.float64)
     margin = next((part.margin_ohm for part in parts if part is not None), 0.0)
     low, high = np.clip(d - U, 0, reach_ohm), np.clip(d + U, 0, reach_ohm)
-    return Chart(
+    return _over_names(
+        conductors,
         title="How far the two are apart, by conductor",
         alt_text=alt_text,
         y_label="Difference",
         y_unit="ohm",
-        scale="linear",
         x_label="Conductor",
-        x_unit="",
-        x_scale="linear",
-        x_range=(-0.5, len(conductors) - 0.5),
-        x_ticks=tuple((float(i), name) for i, name in enumerate(conductors)),
         y_range=(0.0, reach_ohm),
         lines=(Line(x=x, y=np.where(d <= reach_ohm, d, np.nan), label="difference", colour=2, points=True),),
         bands=(Band(x=x, low=low, high=high, colour=2, opacity=0.9, bars=True),),
@@ -146,17 +138,13 @@ def draw_budget(budget: Budget, *, title: str) -> Chart:
     share = np.array([100 * found.get(name, 0.0) ** 2 / whole for name in GROUPS])
     x = np.arange(len(GROUPS), dtype=np.float64)
     largest = next(iter(found), "nothing")
-    return Chart(
+    return _over_names(
+        GROUPS,
         title=title,
         alt_text=f"The largest part of its uncertainty is: {largest}, {found.get(largest, 0.0):.2g} ohm.",
         y_label="Share of the variance",
         y_unit="%",
-        scale="linear",
         x_label="Part",
-        x_unit="",
-        x_scale="linear",
-        x_range=(-0.5, len(GROUPS) - 0.5),
-        x_ticks=tuple((float(i), name) for i, name in enumerate(GROUPS)),
         y_range=(0.0, 100.0),
         lines=(Line(x=x, y=share, label="share", colour=0, points=True),),
         bands=(Band(x=x, low=np.zeros(x.size), high=share, colour=0, opacity=0.9, bars=True),),
@@ -244,21 +232,49 @@ def draw_output(found: OutputImpedance | None, *, stated_ohm: float, alt_text: s
     ends = np.array([budget.interval for budget in budgets]).reshape(-1, 2)
     top = _round_up(max(1.6 * float(np.max(np.abs(R), initial=0.0)), 1.6 * stated_ohm, 1.0))
     ends = np.clip(ends, 0, top)
-    return Chart(
+    return _over_names(
+        names,
         title="Output impedance by each load",
         alt_text=alt_text,
         y_label="Output impedance",
         y_unit="ohm",
-        scale="linear",
         x_label="Load",
-        x_unit="",
-        x_scale="linear",
-        x_range=(-0.5, max(len(budgets), 1) - 0.5),
-        x_ticks=tuple((float(i), name) for i, name in enumerate(names)),
         y_range=(0.0, top),
         lines=(Line(x=x, y=np.where((R >= 0) & (top >= R), R, np.nan), label="by the loads", colour=0, points=True),),
         bands=(Band(x=x, low=ends[:, 0], high=ends[:, 1], colour=0, opacity=0.9, bars=True),),
         levels=(Level(y=stated_ohm, label="study.toml"),),
+    )
+
+
+def _over_names(
+    names: Sequence[str],
+    *,
+    title: str,
+    alt_text: str,
+    x_label: str,
+    y_label: str,
+    y_unit: str,
+    y_range: tuple[float, float],
+    lines: tuple[Line, ...],
+    bands: tuple[Band, ...],
+    levels: tuple[Level, ...] = (),
+) -> Chart:
+    """Chart marks with a name each, left to right at 0, 1, 2 and so on."""
+    return Chart(
+        title=title,
+        alt_text=alt_text,
+        y_label=y_label,
+        y_unit=y_unit,
+        scale="linear",
+        x_label=x_label,
+        x_unit="",
+        x_scale="linear",
+        x_range=(-0.5, max(len(names), 1) - 0.5),
+        x_ticks=tuple((float(i), name) for i, name in enumerate(names)),
+        y_range=y_range,
+        lines=lines,
+        bands=bands,
+        levels=levels,
     )
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import PurePosixPath
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 from pydantic_core import PydanticCustomError
 
-from ohmshift.study.rows import Row, Rule
+from ohmshift.study.rows import Row, Rule, leaves_folder
 
 LIST = "published/published.csv"
 """The list of published curves and tables, in a study."""
@@ -78,11 +77,10 @@ class PublishedRow(Row):
     @field_validator("file")
     @classmethod
     def _stays_inside(cls, value: str) -> str:
-        path = PurePosixPath(value)
-        if "\\" in value or path.is_absolute() or ".." in path.parts or re.match(r"[A-Za-z]:", value):
+        if "\\" in value or leaves_folder(value):
             rule = {"rule": "a file lies in published/", "mend": "copy it there, and write its name alone"}
             raise PydanticCustomError("own_rule", "{rule}", rule)
-        return str(path)
+        return str(PurePosixPath(value))
 
 
 class TracedAxis(BaseModel):

@@ -14,7 +14,7 @@ from ohmshift.errors import OhmshiftError
 from ohmshift.study.manifest import Table, read_table
 from ohmshift.study.problems import Problem
 from ohmshift.study.recordings import inspect_format
-from ohmshift.study.rows import Row, Rule
+from ohmshift.study.rows import Row, Rule, leaves_folder
 
 MANIFEST = "recordings.csv"
 """Its name, at the top of the study."""
@@ -136,11 +136,10 @@ class RecordingRow(Row):
     @field_validator("file", "reference_file", "correction_file")
     @classmethod
     def _stays_inside(cls, value: str) -> str:
-        path = PurePosixPath(value)
-        if "\\" in value or path.is_absolute() or ".." in path.parts or re.match(r"[A-Za-z]:", value):
+        if "\\" in value or leaves_folder(value):
             rule, mend = "a path stays inside the study folder, with forward slashes", "copy the file into recordings/"
             raise PydanticCustomError("own_rule", "{rule}", {"rule": rule, "mend": mend})
-        return value and str(path)
+        return value and str(PurePosixPath(value))
 
     @field_validator(
         "earphone", "channel", "added_ohm", "seat", "start_hz", "stop_hz", "sweep_s", "reference_channel",

@@ -54,6 +54,28 @@ _Decibel: TypeAlias = Annotated[
 ]
 
 
+def leaves_folder(value: str) -> bool:
+    """Say whether a path of a manifest may lead out of its folder, on any system.
+
+    Parameters
+    ----------
+    value : str
+        The path as written, with forward slashes.
+
+    Returns
+    -------
+    bool
+        Whether it is absolute, goes up, or names a drive.
+
+    Examples
+    --------
+    >>> [leaves_folder(path) for path in ("responses/wok.txt", "../wok.txt", "/wok.txt", "C:wok.txt")]
+    [False, True, True, True]
+    """
+    path = PurePosixPath(value)
+    return path.is_absolute() or ".." in path.parts or re.match(r"[A-Za-z]:", value) is not None
+
+
 class Row(BaseModel):
     """What all rows share: nothing unknown, nothing that is not finite, nothing changed after reading."""
 
@@ -151,10 +173,9 @@ class MeasurementRow(Row):
     def _stays_inside(cls, value: str) -> str:
         if "\\" in value:
             _refuse("a path has forward slashes", f"write {value.replace(chr(92), '/')}")
-        path = PurePosixPath(value)
-        if path.is_absolute() or ".." in path.parts or re.match(r"[A-Za-z]:", value):
+        if leaves_folder(value):
             _refuse("a path stays inside the study folder", "copy the file into responses/ or impedances/")
-        return str(path)
+        return str(PurePosixPath(value))
 
     @field_validator("seat", "level_reference", "added_ohm")
     @classmethod

@@ -11,7 +11,7 @@ import json
 import os
 import pickle
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
@@ -137,14 +137,8 @@ def survey_study(
     with tempfile.TemporaryDirectory(prefix=".survey-", dir=target.parent) as name:
         work = Path(name)
         run = partial(run_items, executor=executor, batch=batch)
-        plain = ListedStudy(
-            folder=listed.folder.resolve(),
-            settings=listed.settings,
-            earphones={},
-            measurements=Table(name=listed.measurements.name, rows=(), problems=()),
-            meter=(),
-            problems=(),
-        )
+        none: Table[MeasurementRow] = Table(name=listed.measurements.name, rows=(), problems=())
+        plain = replace(listed, folder=listed.folder.resolve(), earphones={}, measurements=none, meter=(), problems=())
         read = list(run(partial(_read_earphone, listed=plain, work=work), progress(entries)))
         warp = settle_warp(options, (one.first for one in read if one.first is not None))
         there = [entry for entry, one in zip(entries, read, strict=True) if one.first is not None]

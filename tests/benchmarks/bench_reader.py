@@ -20,7 +20,11 @@ from ohmshift.study.textparse import parse
 from ohmshift.study.textsniff import sniff
 
 HEADER = "* Ladle, left\nFreq(Hz)\tSPL(dB)\n"
-STYLES = {"three and four decimals": ("%.3f", "%.4f"), "shortest digits that tell the number": ("%r", "%r")}
+STYLES = {
+    "three and four decimals": ("%.3f", "%.4f"),
+    "three decimals, where a dot might group digits": ("%.3f", "%.3f"),
+    "shortest digits that tell the number": ("%r", "%r"),
+}
 FILES = 2000
 
 
@@ -83,6 +87,7 @@ def main() -> None:
         folder = Path(name)
         for n, target in ((500, 0.6), (2000, 0.5), (20_000, 0.5)):
             bench_file(folder, n, "three and four decimals", target)
+        bench_file(folder, 500, "three decimals, where a dot might group digits", 0.6)
         bench_file(folder, 2000, "shortest digits that tell the number", None)
         bench_folder(folder)
 

@@ -18,13 +18,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import psutil
-import pyarrow as pa
-import pyarrow.parquet as pq
 from earsim import OCTAVE, F, Rig, listen, make_earphone, sit
 from race import race
 
+from ohmshift.study.batch import compare_study
+from ohmshift.study.folder import open_study
 from ohmshift.study.listing import list_study
 from ohmshift.study.loading import find_clashes, load_row
+from ohmshift.study.package import write_package
 from ohmshift.study.running import run_items
 from ohmshift.study.survey import survey_study
 
@@ -68,7 +69,7 @@ def load_all(folder: Path, executor: Executor | None = None) -> int:
     listed = list_study(folder)
     clashes = find_clashes(listed.measurements.rows, listed.settings)
     rows = [(line, row, clashes.get(line)) for line, row in listed.measurements.rows]
-    return sum(1 for _ in run_items(Reader(listed.folder, listed.settings), rows, executor=executor))
+    return sum(1 for _ in run_items(Reader(listed.folder.resolve(), listed.settings), rows, executor=executor))
 
 
 class Reader:
@@ -157,22 +158,14 @@ def race_ways(folder: Path, n: int) -> None:
 
 
 def archive(folder: Path, most: int = 200) -> None:
-    """Tell how large the curves are as Parquet against the text they came from."""
-    listed = list_study(folder)
-    rows = listed.measurements.rows[: 6 * most]
-    loaded = [load_row((line, row, None), root=listed.folder, settings=listed.settings) for line, row in rows]
-    table = pa.table(
-        {
-            "file": np.repeat([item.row.file for item in loaded], F.size),  # type: ignore[union-attr]
-            "frequency_hz": np.concatenate([item.curve.frequency_hz for item in loaded]),  # type: ignore[union-attr]
-            "level_db": np.concatenate([item.curve.level_db for item in loaded]).astype("f4"),  # type: ignore[union-attr]
-        }
-    )
-    path = folder / "archive.parquet"
-    split = {"level_db": "BYTE_STREAM_SPLIT"}
-    pq.write_table(table, path, compression="zstd", use_dictionary=["file", "frequency_hz"], column_encoding=split)
-    text = sum((listed.folder / row.file).stat().st_size for _, row in rows)
-    print(f"archive of {len(rows)} curves: {path.stat().st_size / text:.3f} of the text (wanted: at most 0.13)")
+    """Tell how large the curves are as the package's Parquet, every digit kept, against the text they came from."""
+    manifest = folder / "measurements.csv"
+    manifest.write_text("\n".join(manifest.read_text().splitlines()[: 6 * most + 1]) + "\n")
+    study = open_study(folder)
+    write_package(study, compare_study(study), folder.parent / "package")
+    text = sum((folder / file).stat().st_size for file in study.curves)
+    size = (folder.parent / "package" / "responses.parquet").stat().st_size
+    print(f"archive of {len(study.curves)} curves: {size / text:.3f} of the text (wanted: at most 0.13)")
 
 
 def main() -> None:

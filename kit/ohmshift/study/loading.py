@@ -72,7 +72,7 @@ def load_rows(
     Parameters
     ----------
     root : Path
-        The study.
+        The study, any links on the way to it followed.
     table : Table
         Its measurements.csv.
     settings : StudySettings
@@ -91,7 +91,7 @@ def load_rows(
     """
     clashes = find_clashes(table.rows, settings)
     rows = [(line, row, clashes.get(line)) for line, row in table.rows]
-    read = partial(load_row, root=root, settings=settings)
+    read = partial(load_row, root=root.resolve(), settings=settings)
     results = list(run_items(read, progress(rows) if progress else rows, executor=executor))
     loaded = tuple(item for item in results if isinstance(item, Loaded))
     flagged = find_duplicates((item.row.file, item.row.earphone, item.curve.provenance.sha256) for item in loaded)
@@ -119,7 +119,7 @@ def load_row(
         The curve, or why it is left out.
     """
     line, row, clash = item
-    result = clash or _place_problem(root.resolve(), line, row) or _read(root, line, row)
+    result = clash or _place_problem(root, line, row) or _read(root, line, row)
     if isinstance(result, Problem):
         return result
     return Loaded(line=line, row=row, source_ohm=_source_ohm(row, settings), curve=result)

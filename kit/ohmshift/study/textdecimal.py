@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from ohmshift.study.textsniff import is_comment, shown, split_row
+from ohmshift.study.textsniff import NUMBER_CHARACTERS, is_comment, shown, split_row
 
 if TYPE_CHECKING:
     from ohmshift.study.textbytes import TextFile
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _OTHER = {".": ",", ",": "."}
 _BLANK_GROUPS = "' "
+_LAST_BYTES = 200
 
 
 @dataclass(frozen=True, slots=True, eq=True, kw_only=True)
@@ -101,7 +102,7 @@ def find_decimal(
     if comma and dot:
         return (_decimal(_settle(file, layout, rows), layout),)
     mark = "," if comma else "."
-    if not (comma or dot) or _SURELY_DECIMAL[mark].search(rows):
+    if not (comma or dot) or _is_surely_decimal(mark, rows):
         return (_decimal(mark, layout),)
     return (_decimal(mark, layout), _decimal(_OTHER[mark], layout))
 
@@ -114,11 +115,19 @@ def _decimal(mark: str, layout: Layout) -> Decimal:
 def _rows(file: TextFile, layout: Layout) -> bytes:
     """Give the rows without comments and quotes, and without delimiters where these are commas."""
     rows = file.text[layout.start :]
+    if not rows.translate(None, NUMBER_CHARACTERS):
+        return rows
     lines = rows.split(b"\n")
     kept = [line for line in lines if not is_comment(line[:8].decode("utf-8", "replace"), layout.delimiter)]
     if b'"' in rows:
         return b"\n".join("\t".join(split_row(line.decode(), layout.delimiter)).encode() for line in kept)
     return b"\n".join(kept) if len(kept) < len(lines) else rows
+
+
+def _is_surely_decimal(mark: str, rows: bytes) -> bool:
+    """Say whether a mark is surely decimal somewhere; the last rows, with frequencies from 10 kHz, mostly tell."""
+    search = _SURELY_DECIMAL[mark].search
+    return bool(search(rows, max(len(rows) - _LAST_BYTES, 0)) or search(rows))
 
 
 def _check_comma(file: TextFile, layout: Layout) -> None:
@@ -136,7 +145,7 @@ def _check_comma(file: TextFile, layout: Layout) -> None:
 
 def _settle(file: TextFile, layout: Layout, rows: bytes) -> str:
     """Say which of two marks is the decimal sign."""
-    votes = {mark: bool(pattern.search(rows)) for mark, pattern in _SURELY_DECIMAL.items()}
+    votes = {mark: _is_surely_decimal(mark, rows) for mark in _SURELY_DECIMAL}
     if not any(votes.values()):
         votes = {".": bool(_COMMA_THEN_DOT.search(rows)), ",": bool(_DOT_THEN_COMMA.search(rows))}
     if votes["."] != votes[","]:

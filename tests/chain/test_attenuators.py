@@ -38,8 +38,8 @@ def flat(ohm: float) -> Impedance:
 
 
 @pytest.mark.source(
-    "published",
-    ref="L-pad tables: series Z (K - 1)/K and shunt Z/(K - 1) with K = 10^(A/20) lose A dB and keep Z as load",
+    "analytic",
+    ref="series Z (K - 1)/K, shunt Z/(K - 1), K = 10^(A/20): shunt || Z is Z/K, so Z stays the load, 1/K comes through",
 )
 @pytest.mark.parametrize(
     ("ohm", "loss_db", "series_ohm", "shunt_ohm"),
@@ -50,7 +50,7 @@ def flat(ohm: float) -> Impedance:
         (32, 20, 28.8, 3.555556),
     ],
 )
-def test_published_pads(ohm: float, loss_db: float, series_ohm: float, shunt_ohm: float) -> None:
+def test_pads_that_keep_the_load(ohm: float, loss_db: float, series_ohm: float, shunt_ohm: float) -> None:
     effect = predict_pad(flat(ohm), Pad(series_ohm=series_ohm, shunt_ohm=shunt_ohm))
     assert effect.level_drop_db == pytest.approx(-loss_db, abs=2e-6)
     assert effect.lowest_load_ohm == pytest.approx(ohm, rel=1e-6)

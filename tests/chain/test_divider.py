@@ -65,7 +65,8 @@ def test_reactive_load_matches_a_live_run(tmp_path: Path, request: pytest.Fixtur
 
 
 @pytest.mark.source(
-    "published", ref="Lessons in Electric Circuits vol. I, ch. 10: 28 V behind 4 ohm, 7 V behind 1 ohm, load 2 ohm"
+    "analytic",
+    ref="28 V behind 4 ohm beside 7 V behind 1 ohm: (28/4 + 7)/(1/4 + 1) = 11.2 V behind 0.8 ohm; 8 V on 2 ohm",
 )
 def test_thevenin_example() -> None:
     source_v, source_ohm = (28 / 4 + 7) / (1 / 4 + 1), 1 / (1 / 4 + 1)

@@ -131,7 +131,7 @@ def test_driver_behind_a_divider() -> None:
 
 
 @pytest.mark.source(
-    "published", ref="Small 1972, closed box: fc = fs sqrt(1 + Vas/Vb), Lces/(1 + Vas/Vb), Cmes as it was"
+    "analytic", ref="a box stiffens by 1 + Vas/Vb: compliance (Lces) a quarter at 3, mass (Cmes) as it was, fc = 2 fs"
 )
 def test_closed_box() -> None:
     boxed = driver().in_closed_box(3.0)

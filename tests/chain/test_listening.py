@@ -49,7 +49,7 @@ def test_from_milliwatt_to_volt_and_back(ohm: float, more: float) -> None:
     assert by_power.ear_level_db(milliwatt_voltage_v(ohm)) == pytest.approx(100)
 
 
-@pytest.mark.source("published", ref="0 dBm in 600 ohm is 0.7746 V; 1 mW in 16, 32 and 300 ohm")
+@pytest.mark.source("analytic", ref="V = sqrt(0.001 Z) for 1 mW: 0.7746 V in 600 ohm, which is 0 dBm")
 def test_voltage_of_a_milliwatt() -> None:
     found = [milliwatt_voltage_v(ohm) for ohm in (16, 32, 300, 600)]
     np.testing.assert_allclose(found, [0.126491, 0.178885, 0.547723, 0.774597], atol=5e-7)

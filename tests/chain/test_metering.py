@@ -117,7 +117,8 @@ def test_intervals_cover_the_truth() -> None:
 
 @pytest.mark.source(
     "published",
-    ref="JCGM 100:2008, H.1: inputs as in GTC's example of it; u = 32 nm, 16 degrees of freedom, U99 = 93 nm (memory)",
+    ref="JCGM 100:2008, H.1, as the manual of GTC 1.5 has it: 50000838(32) nm, contributions 25, 16.6, 2.9 nm; "
+    "from memory: 16 degrees of freedom, k = 2.92, U99 = 93 nm",
 )
 def test_end_gauge() -> None:
     inputs = {
@@ -154,7 +155,9 @@ H3_T = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002,
 H3_B = np.array([-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160])
 
 
-@pytest.mark.source("published", ref="JCGM 100:2008, H.3: data as in GTC 1.5.1 type_a.py; -0.1712(29), 0.00218(67)")
+@pytest.mark.source(
+    "published", ref="JCGM 100:2008, H.3, as the manual of GTC 1.5 has it: -0.1712(29), 0.00218(67), -0.1494(41)"
+)
 def test_line_of_corrections() -> None:
     fit = fit_correction(H3_T, H3_T + H3_B, reference=20.0, unit="°C")
     assert fit.offset.estimate == pytest.approx(-0.1712038, abs=5e-8)

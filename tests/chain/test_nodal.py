@@ -40,7 +40,8 @@ def lattice() -> Network:
 
 
 @pytest.mark.source(
-    "published", ref="Lessons in Electric Circuits vol. I, ch. 10: 28 V behind 4 ohm, 7 V behind 1 ohm, load 2 ohm: 8 V"
+    "analytic",
+    ref="28 V behind 4 ohm beside 7 V behind 1 ohm: (28/4 + 7)/(1/4 + 1) = 11.2 V behind 0.8 ohm; 8 V on 2 ohm",
 )
 def test_two_sources() -> None:
     sources = (VoltageSource(positive="a", voltage_v=28), VoltageSource(positive="b", voltage_v=7))

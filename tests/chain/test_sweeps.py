@@ -25,7 +25,9 @@ def test_rate_and_lead_of_a_plain_sweep() -> None:
     assert sweep.lead_s(3) == pytest.approx(1.5904042, abs=1e-7)
 
 
-@pytest.mark.source("published", ref="Novak, Lotton, Simon 2015, doi:10.17743/jaes.2015.0071: L = round(f1 T/ln)/f1")
+@pytest.mark.source(
+    "analytic", ref="f1 L is a whole number of periods: round(20 x 10/ln 1000)/20 = 29/20 s; T = L ln 1000"
+)
 def test_rate_of_a_synchronised_sweep_is_a_whole_number_of_periods() -> None:
     sweep = Sweep(start_hz=20, stop_hz=20_000, duration_s=10)
     assert sweep.start_hz * sweep.rate_s == pytest.approx(29, abs=1e-12)

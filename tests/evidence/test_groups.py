@@ -107,9 +107,7 @@ def test_studentized_range(q: float, count: int, degrees: float) -> None:
     assert range_probability(q, count, degrees) == pytest.approx(want, abs=2e-6)
 
 
-@pytest.mark.source(
-    "published", ref="H. L. Harter's table of the studentized range as most textbooks print it, 5 %: from memory"
-)
+@pytest.mark.source("memory", ref="H. L. Harter's table of the studentized range as most textbooks print it, 5 %")
 def test_studentized_range_of_the_tables() -> None:
     assert range_quantile(0.05, 3, 20) == pytest.approx(3.58, abs=0.005)
     assert range_quantile(0.05, 4, 10) == pytest.approx(4.33, abs=0.005)

@@ -60,7 +60,8 @@ def test_version_is_the_packages() -> None:
 
 def test_help_names_every_command() -> None:
     result = run("--help")
-    assert [name for name in ("lab", "check", "survey", "new", "report") if name not in result.output] == []
+    assert sorted(main.commands) == ["check", "lab", "new", "report", "survey", "unpack"]
+    assert [name for name in main.commands if f"\n  {name} " not in result.output] == []
 
 
 def test_starting_the_command_line_is_light() -> None:
@@ -177,7 +178,7 @@ def test_new_shows_its_proposal_and_asks(bare: Path) -> None:
     before = sorted(bare.rglob("*"))
     result = run("new", bare, answer="n\n")
     assert result.exit_code == 0
-    assert "{earphone}_{channel}_{added_ohm}ohm_{seat}" in result.output
+    assert "Files: 4; earphones: 1; left out: 0." in result.output
     assert re.search(r"Wok_right_15ohm_1\.txt +Wok +right +response +15 +15-1 +relative", result.output)
     assert "Nothing was written." in result.output
     assert sorted(bare.rglob("*")) == before
@@ -196,14 +197,28 @@ def test_new_writes_what_it_showed(bare: Path, options: tuple[str, ...], seat: s
     assert (check.exit_code, "Curves used: 4" in check.output) == (0, True)
 
 
-def test_new_tells_which_names_do_not_fit(bare: Path) -> None:
+def test_new_tells_which_names_do_not_fit_and_writes_nothing_where_none_does(bare: Path) -> None:
+    before = sorted(bare.rglob("*"))
     result = run("new", bare, "--pattern", "{earphone}-{channel}", answer="y\n")
-    assert result.exit_code == 0
-    assert (
-        "Wok_left_0ohm_1.txt = 'Wok_left_0ohm_1'\n      the name of a curve file fits {earphone}-{channel}"
-        in result.output
-    )
+    assert result.exit_code == 1
+    names = [f"  Wok_{side}_{ohm}ohm_1.txt" for side in ("left", "right") for ohm in (0, 15)]
+    listed = "\n".join([*names, "      the name of a curve file fits {earphone}-{channel}; rename it"])
+    assert listed in result.output, "files with the same problem stand together, the rule once"
+    assert "Nothing was written" in result.output
+    assert sorted(bare.rglob("*")) == before
     assert run("new", bare, "--pattern", "{pot}").exit_code == 2
+
+
+def test_new_takes_names_without_a_side_when_told_which(tmp_path: Path) -> None:
+    for name in ("Egg Timer 1.txt", "Egg Timer 1 +33ohm.txt"):
+        write_curve(tmp_path / name, seed=1)
+    assert run("new", tmp_path, answer="y\n").exit_code == 1
+    assert run("new", tmp_path, "--side", "left", "--yes").exit_code == 0
+    rows = (tmp_path / "measurements.csv").read_text().splitlines()[1:]
+    assert rows == [
+        "Egg Timer 1 +33ohm.txt,Egg Timer,left,response,33,,33-1,relative,",
+        "Egg Timer 1.txt,Egg Timer,left,response,0,,0-1,relative,",
+    ]
 
 
 def test_report_states_its_date_and_sums_up_what_it_wrote(

@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 from datetime import UTC, datetime
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from ohmshift.study.problems import Problem
-    from ohmshift.study.proposals import Proposal
+    from ohmshift.study.proposals import Proposal, Side
 
 DEMO = "ohmshift_demo"
 """Folder that `ohmshift lab` copies the demo study to, in the current one."""
@@ -123,23 +124,30 @@ def survey(study: Path, *, out: Path, workers: int) -> None:
 
 @main.command()
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--pattern", help="How response files are named, as {earphone}_{channel}_{added_ohm}ohm_{seat}.")
+@click.option("--pattern", help="How response files are named, such as {channel}/{earphone} {added_ohm}R {seat}.")
+@click.option("--side", type=click.Choice(["left", "right"]), help="What was measured where a name does not say.")
 @click.option("--untouched", is_flag=True, help="The resistance was changed without touching the earphone.")
 @click.option("--absolute", is_flag=True, help="The same drive voltage was kept for all responses.")
 @click.option("--yes", is_flag=True, help="Write what is proposed without asking.")
-def new(folder: Path, *, pattern: str | None, untouched: bool, absolute: bool, yes: bool) -> None:
+def new(folder: Path, *, pattern: str | None, side: Side | None, untouched: bool, absolute: bool, yes: bool) -> None:
     """Start a study in FOLDER; where curve files lie in it, propose their manifest.
+
+    Names are read by their words: the earphone, then L, R, left or right; a number before "ohm" is the resistance,
+    none is 0; what is left is the seat. "Wok L 33ohm 2.txt" is one, "Wok L 2.txt" another, "Wok impedance L.txt" an
+    impedance. With --pattern say how other names are built; a slash stands for a subfolder.
 
     Nothing is written before you agree, and no file of yours is ever written over.
     """
-    from ohmshift.study.proposals import PATTERN, propose_measurements, start_study  # noqa: PLC0415 - as above
+    from ohmshift.study.proposals import propose_measurements, require_no_study, start_study  # noqa: PLC0415 - as above
 
+    require_no_study(folder)
     if not folder.is_dir():
         _tell_started(start_study(folder))
         return
     proposal = propose_measurements(
         folder,
-        pattern=pattern or PATTERN,
+        pattern=pattern,
+        side=side,
         reseated=not untouched,
         level_reference="absolute" if absolute else "relative",
     )
@@ -147,6 +155,9 @@ def new(folder: Path, *, pattern: str | None, untouched: bool, absolute: bool, y
         _tell_started(start_study(folder))
         return
     _show_proposal(proposal)
+    if proposal.measurements.empty:
+        click.echo("Nothing was written: no name tells what it is. Say with --pattern how they are built.")
+        raise SystemExit(1)
     if not (yes or click.confirm("Write this?")):
         click.echo("Nothing was written.")
         return
@@ -223,17 +234,20 @@ def _list_problems(title: str, problems: Iterable[Problem]) -> None:
     listed = list(problems)
     if listed:
         click.echo(f"\n{title}:")
-    for problem in listed:
-        value = f" = {problem.value!r}" if problem.value else ""
-        click.echo(f"  {problem.where}{value}\n      {problem.rule}; {problem.mend}")
+    for said, alike in groupby(listed, lambda problem: f"      {problem.rule}; {problem.mend}"):
+        for problem in alike:
+            value = f" = {problem.value!r}" if problem.column else f": {problem.value!r}"
+            click.echo(f"  {problem.where}{value if problem.value else ''}")
+        click.echo(said)
 
 
 def _show_proposal(proposal: Proposal) -> None:
-    click.echo(f"Proposed measurements.csv, read from the file names as {proposal.pattern}:\n")
+    click.echo("Proposed measurements.csv, read from the file names:\n")
     columns = ["file", "earphone", "channel", "quantity", "added_ohm", "seat", "level_reference"]
     click.echo(_table(proposal.measurements[columns]))
     _list_problems("Left out of it", proposal.problems)
-    click.echo()
+    left_out, earphones = len(proposal.problems), proposal.measurements["earphone"].nunique()
+    click.echo(f"\nFiles: {len(proposal.measurements)}; earphones: {earphones}; left out: {left_out}.\n")
 
 
 def _tell_started(paths: Iterable[Path]) -> None:

@@ -28,7 +28,7 @@ def rows(proposal: Proposal) -> list[list[str]]:
     return proposal.measurements[columns].to_numpy().tolist()
 
 
-def test_names_are_read_by_the_pattern(tmp_path: Path) -> None:
+def test_names_are_read_by_their_words(tmp_path: Path) -> None:
     touch(tmp_path, "responses/soup_ladle_left_0ohm_1.txt", "responses/soup_ladle_R_4.7ohm_b2.CSV", "wok_l_15ohm_1.dat")
     proposal = propose_measurements(tmp_path)
     assert rows(proposal) == [
@@ -37,6 +37,44 @@ def test_names_are_read_by_the_pattern(tmp_path: Path) -> None:
         ["wok_l_15ohm_1.dat", "wok", "left", "response", "15", "15-1", "relative"],
     ]
     assert proposal.problems == ()
+
+
+@pytest.mark.parametrize(
+    ("name", "read"),
+    [
+        ("Rolling Pin L 2.txt", ("Rolling Pin", "left", "0", "2")),
+        ("Rolling Pin L 2 +33ohm.txt", ("Rolling Pin", "left", "33", "2")),
+        ("Rolling Pin +33 Ω right (2).txt", ("Rolling Pin", "right", "33", "2")),
+        ("crêpe-pan_R3_4,7ohms.csv", ("crêpe-pan", "right", "4.7", "3")),
+        ("Wok/33 ohm/L1.txt", ("Wok", "left", "33", "1")),
+        ("2026-10/Wok [Right].txt", ("Wok", "right", "0", "1")),
+        ("responses/left/Wok 1.txt", None),
+        ("Lidl Ladle.txt", None),
+        ("Wok L R 1.txt", None),
+        ("Wok L 33ohm 47ohm.txt", None),
+        ("left 33ohm.txt", None),
+    ],
+)
+def test_word_order_and_marks_are_the_users(tmp_path: Path, name: str, read: tuple[str, ...] | None) -> None:
+    proposal = propose_measurements(touch(tmp_path, name), reseated=False)
+    found = proposal.measurements[["earphone", "channel", "added_ohm", "seat"]].to_numpy().tolist()
+    assert [tuple(row) for row in found] == ([] if read is None else [read])
+    assert [problem.file for problem in proposal.problems] == ([name] if read is None else [])
+
+
+def test_side_may_be_said_once_for_names_that_do_not(tmp_path: Path) -> None:
+    touch(tmp_path, "Pan 10.txt", "Wok 2.txt", "Wok 33ohm 2.txt", "Wok R 2.txt", "Wok impedance.txt")
+    columns = ["file", "earphone", "channel", "quantity", "added_ohm", "seat"]
+    by_words = propose_measurements(tmp_path, side="left", reseated=False).measurements[columns]
+    assert by_words.to_numpy().tolist() == [
+        ["Pan 10.txt", "Pan", "left", "response", "0", "10"],
+        ["Wok 2.txt", "Wok", "left", "response", "0", "2"],
+        ["Wok 33ohm 2.txt", "Wok", "left", "response", "33", "2"],
+        ["Wok R 2.txt", "Wok", "right", "response", "0", "2"],
+        ["Wok impedance.txt", "Wok", "left", "impedance", "", ""],
+    ]
+    by_pattern = propose_measurements(tmp_path, pattern="{earphone} {added_ohm}ohm {seat}", side="right")
+    assert by_pattern.measurements["channel"].tolist()[:1] == ["right"]
 
 
 def test_untouched_seats_keep_their_names(tmp_path: Path) -> None:
@@ -64,9 +102,9 @@ def test_impedances_are_known_by_the_word(tmp_path: Path) -> None:
     assert rows(proposal) == [
         ["Impedance wok_l.csv", "wok", "left", "impedance", "", "", ""],
         ["impedances/wok_left.txt", "wok", "left", "impedance", "", "", ""],
+        ["wok_left.txt", "wok", "left", "response", "0", "0-1", "relative"],
         ["wok_right_impedance.txt", "wok", "right", "impedance", "", "", ""],
     ]
-    assert [problem.file for problem in proposal.problems] == ["wok_left.txt"]
 
 
 def test_only_curve_files_count(tmp_path: Path) -> None:

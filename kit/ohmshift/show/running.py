@@ -60,7 +60,12 @@ async def _run(path: Path, folder: Path, slots: asyncio.Semaphore) -> NotebookNo
     async with slots:
         notebook: NotebookNode = nbformat.read(path, as_version=4)  # type: ignore[no-untyped-call]
         client = NotebookClient(
-            notebook, timeout=_TIMEOUT_S, store_widget_state=False, resources={"metadata": {"path": str(folder)}}
+            notebook,
+            timeout=_TIMEOUT_S,
+            startup_timeout=_TIMEOUT_S,
+            store_widget_state=False,
+            resources={"metadata": {"path": str(folder)}},
+            extra_arguments=["--IPKernelApp.log_level=ERROR"],  # on the terminal its warnings help nobody
         )
         try:
             await client.async_execute()
@@ -70,6 +75,13 @@ async def _run(path: Path, folder: Path, slots: asyncio.Semaphore) -> NotebookNo
                 "a notebook must run from a fresh kernel",
                 f"{error.ename}: {error.evalue}",
                 "open it with ohmshift lab and mend it, or delete the study's copy to get a fresh one",
+            ) from error
+        except RuntimeError as error:  # the kernel did not start, or died
+            raise StudyError(
+                path.name,
+                "a notebook needs a Python that keeps running",
+                str(error),
+                "close other programs to free memory, then try again",
             ) from error
         return notebook
 

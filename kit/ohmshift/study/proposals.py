@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
@@ -20,23 +20,26 @@ if TYPE_CHECKING:
     from ohmshift.curves.values import LevelReference
     from ohmshift.study.rows import Row
 
-PATTERN = "{earphone}_{channel}_{added_ohm}ohm_{seat}"
-"""How the name of a response file is read where the user does not say."""
-
-IMPEDANCE_PATTERN = "{earphone}_{channel}"
-"""How the name of an impedance file is read, the word "impedance" apart."""
+NAMES = "a name tells the earphone, then L, R, left or right, and may tell the ohms added and the seat: Wok L 33ohm 2"
+"""How the name of a file is read where the user gives no pattern."""
 
 SUFFIXES = (".txt", ".csv", ".tsv", ".dat", ".asc")
 """Endings of the files that are taken for curves."""
 
 FOLDERS = ("responses", "impedances", "recordings", "published", "findings")
 
+_NUMBER = r"\d+(?:[.,]\d+)?"
 _FIELDS = {
     "earphone": r"(?P<earphone>[^/]+?)",
     "channel": r"(?P<channel>left|right|l|r)",
-    "added_ohm": r"(?P<added_ohm>\d+(?:[.,]\d+)?)",
+    "added_ohm": rf"(?P<added_ohm>{_NUMBER})",
     "seat": r"(?P<seat>[^/]+)",
 }
+_MARKS = " \t_-.,;+()[]"
+_BEFORE, _AFTER = r"(?:^|(?<=[\s_\-.,;+()\[\]/]))", r"(?=[\s_\-.,;+()\[\]/]|$)"
+_OHMS = re.compile(rf"{_BEFORE}({_NUMBER})[ _-]?(?:ohms?|Ω|Ω){_AFTER}", re.IGNORECASE)
+_SIDE = re.compile(rf"{_BEFORE}(left|right|l|r)(?:{_AFTER}|(?=\d+{_AFTER}))", re.IGNORECASE)
+_LAST_NUMBER = re.compile(rf"{_BEFORE}\d+[\s_\-.,;+()\[\]]*$")
 _MANIFESTS: Mapping[str, type[Row]] = {
     "earphones.csv": EarphoneRow,
     "measurements.csv": MeasurementRow,
@@ -45,6 +48,7 @@ _MANIFESTS: Mapping[str, type[Row]] = {
 _NOT_CURVES = {"recordings", "published", "findings"}
 _NO_CURVES = {*_MANIFESTS, FORM, LETTER}
 _IMPEDANCE = re.compile(r"[-_. ]*impedances?[-_. ]*", re.IGNORECASE)
+_OHMS_WERE = "\0"
 
 _TOML = """\
 # What this study is. Lines that begin with # are remarks.
@@ -70,6 +74,10 @@ change_db = 1.0
 """
 
 
+Side = Literal["left", "right"]
+"""Which side of an earphone."""
+
+
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Proposal:
     """A measurements.csv that is not written yet.
@@ -80,20 +88,17 @@ class Proposal:
         Proposed rows, columns as in measurements.csv, all text; the user may edit a copy.
     problems : tuple of Problem
         Files whose names do not fit.
-    pattern : str
-        The pattern that was used.
     """
 
     measurements: pd.DataFrame
     problems: tuple[Problem, ...]
-    pattern: str
 
 
 def propose_measurements(
     folder: Path | str,
     *,
-    pattern: str = PATTERN,
-    impedance_pattern: str = IMPEDANCE_PATTERN,
+    pattern: str | None = None,
+    side: Side | None = None,
     reseated: bool = True,
     level_reference: LevelReference = "relative",
 ) -> Proposal:
@@ -103,11 +108,14 @@ def propose_measurements(
     ----------
     folder : Path or str
         The folder; its subfolders count, save recordings, published and findings.
-    pattern : str
+    pattern : str, optional
         How a response's file is named, without its ending: the fields {earphone}, {channel}, {added_ohm} and {seat}
-        with any text between; a slash stands for a subfolder. Without {added_ohm} it is 0, without {seat} it is 1.
-    impedance_pattern : str
-        The same for an impedance: a file with the word "impedance" in its name or its folder's.
+        with any text between; a slash stands for a subfolder. Without it names are read by their words: what stands
+        before the side (L, R, left, right) is the earphone, or its folder is; a number before "ohm" is the resistance;
+        what else stands after the side is the seat. Without a resistance it is 0, without a seat 1. So are the names
+        of impedances read in any case: files with the word "impedance" in their name or their folder's.
+    side : {"left", "right"}, optional
+        What was measured where a name does not say.
     reseated : bool
         Whether the earphone was seated anew when the resistance was changed. If so, seat 2 at 15 ohm is proposed as
         15-2, else as 2, which says that it is the seat 2 of the other resistances, untouched.
@@ -124,27 +132,27 @@ def propose_measurements(
     FileMissingError
         There is no such folder.
     StudyError
-        A pattern without {earphone} or {channel}, or with an unknown field.
+        A pattern without {earphone}, without {channel} where no side is given, or with an unknown field.
     """
     root = Path(folder)
     if not root.is_dir():
         raise FileMissingError(str(folder), "curve files lie in a folder", "there is no such folder", "check its name")
-    expressions = {"response": _expression(pattern), "impedance": _expression(impedance_pattern)}
+    expression = None if pattern is None else _expression(pattern, side)
     rows, problems = [], []
     for file in _curve_files(root):
         quantity = "impedance" if _IMPEDANCE.search(str(file)) else "response"
-        wanted = pattern if quantity == "response" else impedance_pattern
-        name = "/".join(file.with_suffix("").parts[-1 - wanted.count("/") :])
-        if quantity == "impedance":
-            name = _IMPEDANCE.sub("_", name).strip("_")
-        found = expressions[quantity].fullmatch(name)
-        if found is None:
-            problems.append(_misfit(str(file), wanted))
+        if expression is None or pattern is None or quantity == "impedance":
+            found, rule = _read_words(file, side), NAMES
         else:
-            row = {"file": str(file), "quantity": quantity, **found.groupdict()}
+            fit = expression.fullmatch("/".join(file.with_suffix("").parts[-1 - pattern.count("/") :]))
+            found, rule = fit and fit.groupdict(), f"the name of a curve file fits {pattern}"
+        if found is None:
+            problems.append(_misfit(str(file), rule))
+        else:
+            row = {"file": str(file), "quantity": quantity, "channel": side or "", **found}
             rows.append(_propose(row, reseated=reseated, level_reference=level_reference))
     table = pd.DataFrame(rows, columns=list(MeasurementRow.model_fields), dtype=str)
-    return Proposal(measurements=table, problems=tuple(problems), pattern=pattern)
+    return Proposal(measurements=table, problems=tuple(problems))
 
 
 def write_manifest(folder: Path | str, measurements: pd.DataFrame) -> Path:
@@ -202,15 +210,31 @@ def start_study(folder: Path | str, *, measurements: pd.DataFrame | None = None)
         texts["earphones.csv"] = names.to_csv(index=False, lineterminator="\n")
     forms = {FORM: contribution_form(), LETTER: contribution_letter()}
     texts |= {name: text for name, text in forms.items() if not (root / name).exists()}
-    present = [name for name in texts if (root / name).exists()]
-    if present:
-        raise _present(root / present[0])
+    require_no_study(root)
     root.mkdir(parents=True, exist_ok=True)
     for name in FOLDERS:
         (root / name).mkdir(exist_ok=True)
     for name, text in texts.items():
         _write_new(root / name, text)
     return tuple(root / name for name in texts)
+
+
+def require_no_study(folder: Path | str) -> None:
+    """Require that a folder is not a study yet.
+
+    Parameters
+    ----------
+    folder : Path or str
+        The folder.
+
+    Raises
+    ------
+    StudyError
+        It has study.toml or one of the manifests.
+    """
+    for name in ("study.toml", *_MANIFESTS):
+        if (Path(folder) / name).exists():
+            raise _present(Path(folder) / name)
 
 
 def _header(model: type[Row]) -> str:
@@ -228,18 +252,43 @@ def _curve_files(root: Path) -> Iterator[PurePosixPath]:
             yield file
 
 
-def _expression(pattern: str) -> re.Pattern[str]:
+def _read_words(file: PurePosixPath, side: Side | None) -> dict[str, str] | None:
+    """Read a name by its words; None where they do not tell which earphone and which side, once each."""
+    parts = file.with_suffix("").parts
+    text = _IMPEDANCE.sub(" ", "/".join(parts[parts[0] in FOLDERS :]))
+    ohms = list(_OHMS.finditer(text))
+    text = _OHMS.sub(_OHMS_WERE, text)
+    sides = list(_SIDE.finditer(text))
+    if len(ohms) > 1 or len(sides) > 1:
+        return None
+    if sides:
+        before, after = text[: sides[0].start()], text[sides[0].end() :]
+    elif side is not None:
+        before, _, after = text.partition(_OHMS_WERE)
+        if not after.strip(_MARKS):
+            number = _LAST_NUMBER.search(before)
+            before, after = (before[: number.start()], before[number.start() :]) if number else (before, "")
+    else:
+        return None
+    before, after = before.replace(_OHMS_WERE, ""), after.replace(_OHMS_WERE, "")
+    names = [name for name in (part.strip(_MARKS) for part in before.split("/")) if name]
+    said = {"channel": sides[0][1]} if sides else {}
+    seat = after.replace("/", " ").strip(_MARKS)
+    return {"earphone": names[-1], "added_ohm": ohms[0][1] if ohms else "", "seat": seat, **said} if names else None
+
+
+def _expression(pattern: str, side: Side | None) -> re.Pattern[str]:
     """Turn a pattern with named fields into a regular expression."""
     parts = re.split(r"\{(\w*)\}", pattern)
     names = parts[1::2]
     unknown = [name for name in names if name not in _FIELDS]
     twice = [name for name in _FIELDS if names.count(name) > 1]
-    lacking = [name for name in ("earphone", "channel") if name not in names]
+    lacking = [name for name in ("earphone", "channel") if name not in names and not (side and name == "channel")]
     if unknown or twice or lacking:
         found = f"{pattern!r} has {{{unknown[0]}}}" if unknown else f"{pattern!r} has {{{(twice or lacking)[0]}}}"
         found += " twice" if twice and not unknown else " not" if lacking and not unknown else ""
         rule = "a pattern names {earphone} and {channel}, and may name {added_ohm} and {seat}, each once"
-        raise StudyError("pattern", rule, found, f"write it as {PATTERN}")
+        raise StudyError("pattern", rule, found, "write it as {earphone}_{channel}_{added_ohm}ohm_{seat}")
     text = "".join(_FIELDS[part] if i % 2 else re.escape(part) for i, part in enumerate(parts))
     return re.compile(text, re.IGNORECASE)
 
@@ -250,7 +299,7 @@ def _propose(found: Mapping[str, str], *, reseated: bool, level_reference: str) 
     row["channel"] = "left" if row["channel"].lower().startswith("l") else "right"
     if row["quantity"] == "impedance":
         return row | {"added_ohm": "", "seat": ""}
-    row["added_ohm"] = row["added_ohm"].replace(",", ".") or "0"
+    row["added_ohm"] = (row["added_ohm"] or "0").replace(",", ".")
     seat = row["seat"] or "1"
     return row | {
         "seat": f"{row['added_ohm']}-{seat}" if reseated else seat,
@@ -258,12 +307,9 @@ def _propose(found: Mapping[str, str], *, reseated: bool, level_reference: str) 
     }
 
 
-def _misfit(file: str, pattern: str) -> Problem:
-    rule = f"the name of a curve file fits {pattern}"
-    mend = "change the pattern, or add a row for the file yourself"
-    return Problem(
-        file=file, row=None, column="", value=PurePosixPath(file).stem, rule=rule, mend=mend, effect="left out"
-    )
+def _misfit(file: str, rule: str) -> Problem:
+    mend = "rename it, say how names are built by a pattern, or add a row for the file yourself"
+    return Problem(file=file, row=None, column="", value="", rule=rule, mend=mend, effect="left out")
 
 
 def _write_new(path: Path, text: str) -> None:

@@ -121,7 +121,7 @@ def test_a_grid_too_fine_is_refused() -> None:
         plan_gain_phase(np.linspace(1, 24_000, 8192))
 
 
-@pytest.mark.parametrize("f", [[100.0, 200, 300], [100.0, 200, 200, 300], [-1.0, 2, 3, 4]])
+@pytest.mark.parametrize("f", [[100.0, 200, 300], [100.0, 200, 200, 300], [-1.0, 2, 3, 4], [1.0, np.nan, 3, 4]])
 def test_a_grid_that_does_not_rise_is_refused(f: list[float]) -> None:
     with pytest.raises(CurveError, match="rising"):
         plan_gain_phase(f)

@@ -142,14 +142,24 @@ def test_lost_levels_come_back_from_two_resistances() -> None:
 
 
 @pytest.mark.source("analytic", ref="the quadratic's roots put back into Z = R g h / (1 - g h) - R_0")
-@given(st.floats(1, 300), st.floats(-1.4, 1.4), st.floats(1, 200), st.floats(0, 1), st.floats(0.1, 10))
+@given(st.floats(1, 300), st.floats(-1.4, 1.4), st.floats(1, 200), st.floats(0, 200), st.floats(0.1, 10))
 def test_anchor_round_trip(size: float, angle: float, added_ohm: float, source_ohm: float, g: float) -> None:
     Z = size * np.exp(1j * angle)
     h = (Z + source_ohm) / (Z + source_ohm + added_ohm) / g
     factor = level_from_anchor(h, magnitude_ohm=size, added_ohm=added_ohm, source_ohm=source_ohm)
     H = factor * h
     back = added_ohm * H / (1 - H) - source_ohm
-    assert abs(back) == pytest.approx(size, rel=1e-6)
+    assert abs(back - Z) < 1e-5 * (size + source_ohm)
+
+
+@pytest.mark.source("analytic", ref="the load of driver(), 16 to 60 ohm, behind 120 ohm: less than the source")
+def test_an_anchor_below_the_source_impedance() -> None:
+    Z = driver(F) / 2
+    anchor = AnchorImpedance(magnitude_ohm=float(np.interp(1000, F, np.abs(Z))), spread=0.0)
+    D = divider_change_db(Z, added_ohm=75, source_ohm=120) + 7.0
+    found = recover_impedance(F, D, added_ohm=75, source_ohm=120, level_known=False, anchor=anchor)
+    assert found.level_db[0] == pytest.approx(-7.0, abs=0.02)
+    np.testing.assert_allclose(found.impedance_ohm[F < 6000], Z[F < 6000], rtol=0.05)
 
 
 @pytest.mark.source("analytic", ref="exact ratios times any factors give the factors back")
@@ -313,6 +323,8 @@ def test_caveats_say_what_to_doubt() -> None:
         ({"noise_db": np.zeros((3, 5))}, "one value a frequency"),
         ({"draws": 10}, "50 draws"),
         ({"band": "wide"}, "ensemble"),
+        ({"added_tolerance": float("nan")}, "tolerances and spreads"),
+        ({"source_spread_ohm": float("inf")}, "tolerances and spreads"),
     ],
 )
 def test_what_cannot_be_is_refused(options: dict[str, object], words: str) -> None:
@@ -337,6 +349,22 @@ def test_a_change_above_nothing_is_refused_or_doubted() -> None:
     curves = np.full((1, F.size), 0.3)
     doubted = recover_impedance(F, D + 1.1 * bump, added_ohm=10, noise_db=curves)
     assert any("rises" in caveat for caveat in doubted.caveats)
+
+
+@pytest.mark.source(
+    "analytic", ref="any Z of Re Z >= 0 behind 120 ohm: |H| >= 120/195 = -4.22 dB; 16 behind 10: 26/101"
+)
+def test_a_change_below_that_of_no_earphone_is_refused_or_doubted() -> None:
+    D = divider_change_db(np.full(F.size, 16.0 + 0j), added_ohm=75, source_ohm=10)
+    with pytest.raises(CurveError, match="0 ohm behind the source stated"):
+        recover_impedance(F, D, added_ohm=75, source_ohm=120)
+    lowest = np.full(F.size, 20 * np.log10(120 / 195))
+    curves = np.full((1, F.size), 0.3)
+    doubted = recover_impedance(F, lowest - 0.9, added_ohm=75, source_ohm=120, noise_db=curves)
+    assert any("falls" in caveat for caveat in doubted.caveats)
+    assert np.all(np.isfinite(doubted.phase_low_deg))
+    unsure = recover_impedance(F, lowest - 0.9, added_ohm=75, source_ohm=120, source_spread_ohm=30, noise_db=curves)
+    assert not any("falls" in caveat for caveat in unsure.caveats)
 
 
 def test_a_dc_resistance_fails_behind_a_capacitor() -> None:

@@ -113,11 +113,12 @@ def plan_gain_phase(frequency_hz: npt.ArrayLike) -> GainPhase:
     (149, 5)
     """
     f = np.asarray(frequency_hz, dtype=np.float64)
-    if f.ndim != 1 or f.size <= _FEWEST_IN_FIT or f[0] <= 0 or np.any(np.diff(f) <= 0):
+    rising = f.ndim == 1 and f.size > _FEWEST_IN_FIT and f[0] > 0 and f[-1] < np.inf and bool(np.all(np.diff(f) > 0))
+    if not rising:
         raise CurveError(
             "frequency_hz",
             "the gain-phase integral needs 4 frequencies or more, above 0 Hz and rising",
-            f"there are {f.size}",
+            f"there are {f.size}" if f.size <= _FEWEST_IN_FIT else "they are not",
             "sort the rows or drop duplicates",
         )
     if f.size > _MOST_FREQUENCIES:

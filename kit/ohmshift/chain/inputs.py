@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ohmshift.chain.gainphase import GainPhase, plan_gain_phase
-from ohmshift.chain.inverse import transfer_from_change
+from ohmshift.chain.inverse import NEPER_PER_DB, transfer_from_change
 from ohmshift.chain.levels import passive_level_limit
 from ohmshift.curves.grids import Bands, fractional_octave_bands
 from ohmshift.curves.smoothing import band_levels
@@ -25,6 +25,22 @@ _SIGMAS_TO_SAY = 2.0
 _SIGMAS_TO_REFUSE = 4.0
 _STEEP_DB = 0.5
 _NOT_QUITE = 0.8  # a third octave at 100 Hz starts at 89 Hz
+_LEAST_OHM = 1e-9
+# What no passive load does: how the response moves, the rule, how to mend it, what to doubt.
+_WAYS = (
+    (
+        "rises",
+        "a passive earphone gets no louder behind a resistance",
+        "check that levels are absolute, which response is which, and the seal",
+        "not passive, not the divider alone, or not the same seating",
+    ),
+    (
+        "falls",
+        "a change is no larger than that of 0 ohm behind the source stated",
+        "check that levels are absolute, and the impedance of amplifier and cable",
+        "the source is lower than stated, or it is not the divider alone",
+    ),
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -151,7 +167,7 @@ def check_inputs(
     Raises
     ------
     CurveError
-        Input that breaks a rule, or a change above 0 dB by more than noise.
+        Input that breaks a rule, or a change by more than noise beyond what a passive load does.
     """
     plan = plan_gain_phase(frequency_hz)
     f, where = plan.frequency_hz, label or "recover_impedance"
@@ -171,19 +187,34 @@ def check_inputs(
             "give an anchor, or measure with another resistance",
         )
     readable = f <= (np.inf if readable_high_hz is None else readable_high_hz)
+    R_0 = np.broadcast_to(R_0, f.shape)
+    share = np.broadcast_to(np.asarray(added_tolerance, dtype=np.float64), R.shape)
+    caveats = _doubts(where, plan, D=D, noise=noise, level_known=level_known, anchor=anchor)
+    if level_known:
+        caveats += _not_passive(
+            where,
+            f,
+            D=D,
+            R=R,
+            R_0=R_0.real,
+            share=share,
+            spread_ohm=source_spread_ohm,
+            noise=noise,
+            readable=readable,
+        )
     return Inputs(
         plan=plan,
         change_db=D,
         added_ohm=R,
-        source_ohm=np.broadcast_to(R_0, f.shape),
-        added_tolerance=np.broadcast_to(np.asarray(added_tolerance, dtype=np.float64), R.shape),
+        source_ohm=R_0,
+        added_tolerance=share,
         source_spread_ohm=source_spread_ohm,
         noise_db=noise,
         level_known=level_known,
         anchor=anchor,
         readable=readable,
         readable_high_hz=readable_high_hz,
-        caveats=_doubts(where, plan, D=D, R=R, noise=noise, readable=readable, level_known=level_known, anchor=anchor),
+        caveats=tuple(caveats),
         label=label,
     )
 
@@ -237,7 +268,8 @@ def _check_values(
     _, R, R_0, _ = arrays
     finite = all(np.all(np.isfinite(values)) for values in arrays)
     share = np.asarray(tolerance, dtype=np.float64)
-    if not finite or np.any(R <= 0) or np.any(R_0.real < 0) or np.any(share < 0) or not spread_ohm >= 0:
+    spreads = np.append(share, spread_ohm)
+    if not finite or np.any(R <= 0) or np.any(R_0.real < 0) or not np.all((spreads >= 0) & (spreads < np.inf)):
         raise CurveError(
             where,
             "values must be finite, resistances above 0 ohm, the source passive, tolerances and spreads 0 or more",
@@ -247,22 +279,12 @@ def _check_values(
 
 
 def _doubts(
-    where: str,
-    plan: GainPhase,
-    *,
-    D: FloatArray,
-    R: FloatArray,
-    noise: FloatArray,
-    readable: npt.NDArray[np.bool_],
-    level_known: bool,
-    anchor: AnchorImpedance | None,
-) -> tuple[str, ...]:
+    where: str, plan: GainPhase, *, D: FloatArray, noise: FloatArray, level_known: bool, anchor: AnchorImpedance | None
+) -> list[str]:
     f, said = plan.frequency_hz, []
     if noise.shape[1] == 0:
         said.append("No noise was given: the bands hold the band's ends and tolerances only, and are too narrow.")
-    if level_known:
-        said += _too_loud(where, f, D=D, R=R, noise=noise, readable=readable)
-    elif anchor is not None and not f[0] <= anchor.frequency_hz <= f[-1]:
+    if not level_known and anchor is not None and not f[0] <= anchor.frequency_hz <= f[-1]:
         at = 0 if anchor.frequency_hz < f[0] else -1
         steep_db = float(np.abs(D @ plan.slopes)[:, at].max()) * float(np.log(2))
         if steep_db > _STEEP_DB:
@@ -273,27 +295,37 @@ def _doubts(
                 "give the impedance at a frequency within the data, best 1 kHz",
             )
         said.append(f"The {anchor.what} was taken to hold at {f[at]:.0f} Hz: it fails behind a series capacitor.")
-    return tuple(said)
+    return said
 
 
-def _too_loud(
-    where: str, f: FloatArray, *, D: FloatArray, R: FloatArray, noise: FloatArray, readable: npt.NDArray[np.bool_]
+def _not_passive(
+    where: str,
+    f: FloatArray,
+    *,
+    D: FloatArray,
+    R: FloatArray,
+    R_0: FloatArray,
+    share: FloatArray,
+    spread_ohm: float,
+    noise: FloatArray,
+    readable: npt.NDArray[np.bool_],
 ) -> list[str]:
+    """Say what is more than a passive load can do, louder or quieter than one of 0 ohm, or refuse it."""
     bands = covered_bands(f, readable)
     if not len(bands):
         return []
-    k = max(noise.shape[1], 1)
-    sd = np.sqrt(np.sum(band_levels(f, noise, bands) ** 2, axis=1) / k) if noise.shape[1] else np.zeros(1)
-    beyond = band_levels(f, D, bands) / np.maximum(sd, _LEAST_SD_DB)
-    row, band = np.unravel_index(int(np.argmax(beyond)), beyond.shape)
-    if beyond[row, band] > _SIGMAS_TO_REFUSE:
-        raise CurveError(
-            where,
-            "a passive earphone gets no louder behind a resistance",
-            f"with {R[row]:g} ohm the third octave at {bands.mid_hz[band]:.0f} Hz rises by far more than noise",
-            "check that levels are absolute, which response is which, and the seal",
-        )
-    if beyond[row, band] > _SIGMAS_TO_SAY:
-        at = f"At {bands.mid_hz[band]:.0f} Hz the response rises with {R[row]:g} ohm by more than noise"
-        return [f"{at}: not passive, not the divider alone, or not the same seating."]
-    return []
+    change, noise = band_levels(f, D, bands), band_levels(f, noise, bands)
+    variance = np.maximum(np.sum(noise**2, axis=1) / max(noise.shape[1], 1), _LEAST_SD_DB**2)
+    R, R_0 = R[:, np.newaxis], np.maximum(R_0, _LEAST_OHM)
+    lowest = band_levels(f, 20 * np.log10(R_0 / (R + R_0)), bands)
+    spread = np.hypot(share[:, np.newaxis], spread_ohm / R_0) * R / (R + R_0) / NEPER_PER_DB
+    quieter = (lowest - change) / np.sqrt(variance + band_levels(f, spread, bands) ** 2)
+    said = []
+    for beyond, (moves, rule, mend, doubt) in zip((change / np.sqrt(variance), quieter), _WAYS, strict=True):
+        row, band = np.unravel_index(int(np.argmax(beyond)), beyond.shape)
+        ohm, at = f"{R[row, 0]:g} ohm", f"{bands.mid_hz[band]:.0f} Hz"
+        if beyond[row, band] > _SIGMAS_TO_REFUSE:
+            raise CurveError(where, rule, f"with {ohm} the third octave at {at} {moves} by far more than noise", mend)
+        if beyond[row, band] > _SIGMAS_TO_SAY:
+            said.append(f"At {at} the response {moves} with {ohm} by more than noise: {doubt}.")
+    return said

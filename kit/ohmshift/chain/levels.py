@@ -86,13 +86,19 @@ def level_from_anchor(
     -----
     From Z = R g h / (1 - g h) - R_0 follows |g h (R + R_0) - R_0|^2 = |Z|^2 |1 - g h|^2, a quadratic
     a g^2 + b g + c = 0 with a = |h|^2 (|R + R_0|^2 - |Z|^2), b = -2 Re(h ((R + R_0) R_0* - |Z|^2)) and
-    c = |R_0|^2 - |Z|^2. The smallest positive root with g |h| < 1 is taken; a second one exists only for
-    |Z| > |R + R_0| and belongs to a negative resistance.
+    c = |R_0|^2 - |Z|^2. Of two positive roots, as for |Z| < |R_0|, that with the larger Re Z is taken: behind a
+    resistance the other belongs to a negative one. Behind a reactance larger than |Z| both may be passive, and the
+    anchor alone cannot tell them apart.
 
     Examples
     --------
     >>> round(float(level_from_anchor(1.0, magnitude_ohm=16.0, added_ohm=16.0)), 6)
     0.5
+
+    An earphone of 8 ohm behind 120 ohm, where the ratio alone is (8 + 120) / (8 + 120 + 75):
+
+    >>> round(float(level_from_anchor(1.0, magnitude_ohm=8.0, added_ohm=75.0, source_ohm=120.0)), 6)
+    0.630542
     """
     h, R, R_0 = np.asarray(transfer), np.asarray(added_ohm), np.asarray(source_ohm, dtype=np.complex128)
     square = np.asarray(magnitude_ohm, dtype=np.float64) ** 2
@@ -103,9 +109,10 @@ def level_from_anchor(
         root = np.sqrt(b**2 - 4 * a * c)
         stable = -(b + np.copysign(root, b)) / 2
         both = np.stack(np.broadcast_arrays(stable / a, c / stable))
-        fits = (both > 0) & (both * np.abs(h) < 1)
-    g = np.where(fits, both, np.inf).min(axis=0)
-    return np.where(np.isfinite(g), g, np.nan)
+        loads = R * both * h / (1 - both * h) - R_0
+        resistive = np.where((both > 0) & (both * np.abs(h) < 1), loads.real, -np.inf)
+    g = np.take_along_axis(both, resistive.argmax(axis=0)[np.newaxis], axis=0)[0]
+    return np.where(resistive.max(axis=0) > -np.inf, g, np.nan)
 
 
 def levels_from_resistances(

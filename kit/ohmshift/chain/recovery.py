@@ -195,7 +195,8 @@ def recover_impedance(
     Raises
     ------
     CurveError
-        Input that breaks a rule; a change above 0 dB by more than noise; a level that cannot be brought back.
+        Input that breaks a rule; a change beyond what a passive load does, above 0 dB or below that of 0 ohm, by more
+        than noise; a level that cannot be brought back.
 
     Notes
     -----
@@ -266,7 +267,7 @@ def _describe(
     Z, cloud = centre.impedance_ohm, drawn.impedance_ohm
     magnitude = np.abs(Z)
     low, high = np.percentile(np.abs(cloud), _TAILS, axis=0)
-    turned = np.degrees(np.angle(Z) + np.percentile(np.angle(cloud / Z), _TAILS, axis=0))
+    turned = np.degrees(np.angle(Z) + np.percentile(np.angle(cloud * np.conj(Z)), _TAILS, axis=0))
     spread_db = drawn.level_db.std(axis=0)
     _refuse_level(given, centre, spread_db)
     agreement = judge_rows(given, centre, drawn)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -16,10 +15,9 @@ from ohmshift.study.places import shipped_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
     from playwright.sync_api import Browser, Page
-
-pytestmark = pytest.mark.skipif(not Path(CHROMIUM).exists(), reason=f"needs Chromium at {CHROMIUM}")
 
 PHONE = 390
 
@@ -33,7 +31,7 @@ def article(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
+def browser(browser_present: None) -> Iterator[Browser]:  # noqa: ARG001
     from playwright.sync_api import sync_playwright  # noqa: PLC0415 - only where there is a Chromium
 
     with sync_playwright() as playwright:

@@ -155,4 +155,6 @@ def test_impedance_foretells_and_type_does_not(collection: Collection) -> None:
         assert r2["divider"] > 0.95
         assert r2["divider"] > r2["|Z|"]
         assert r2["type"] < 0.5
-        assert all(one.certain for one in answers.explained[metric].differences if one.worse == "type")
+        against_type = [one for one in answers.explained[metric].differences if one.worse == "type"]
+        assert against_type
+        assert all(one.certain for one in against_type)

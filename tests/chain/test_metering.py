@@ -231,11 +231,35 @@ def test_level_behind_uncertain_resistances() -> None:
 
 @pytest.mark.source("analytic", ref="s/sqrt n, and resolution/sqrt 12 where the display hides the spread")
 def test_spread_is_never_below_the_display() -> None:
-    assert repeated_mean([0.34] * 4, resolution=0.01)[1:] == (pytest.approx(0.01 / 12**0.5 / 2), math.inf)
+    assert repeated_mean([0.34] * 4, resolution=0.01)[1:] == (pytest.approx(0.01 / 12**0.5), math.inf)
     assert repeated_mean([5.0], resolution=0.1)[1:] == (pytest.approx(0.1 / 12**0.5), math.inf)
     mean, u, df = repeated_mean([1.0, 2.0, 3.0], resolution=0.1)
     assert (mean, df) == (2.0, 2.0)
     assert u == pytest.approx(1 / 3**0.5)
+
+
+@pytest.mark.source("analytic", ref="readings of any true value, rounded: their mean is within k u 95.45 % of the time")
+@pytest.mark.parametrize("noise", [0.0, 0.1, 0.3])
+def test_rounded_readings_cover_the_truth(noise: float) -> None:
+    rng = np.random.default_rng(2)
+    true = rng.uniform(10, 11, 1500)
+    covered = 0
+    for value in true:
+        mean, u, df = repeated_mean(np.round(value + noise * rng.standard_normal(5)), resolution=1.0)
+        covered += abs(mean - value) <= coverage_factor(df) * u
+    assert covered / true.size >= 0.94  # standard error 0.5 %
+
+
+@pytest.mark.source(
+    "analytic", ref="two meters without a name, of 0.8 and 5 %: their gains add in squares on 75 ohm each"
+)
+def test_gains_of_two_meters_without_a_name_do_not_cancel() -> None:
+    one, other = (
+        read(75.0, spec=MeterSpec(percent=percent, digits=0, resolution_ohm=1e-6), lead=None) for percent in (0.8, 5)
+    )
+    difference = measure_resistance(one, less=other)
+    assert difference.standard_uncertainty_ohm == pytest.approx(75 * math.hypot(0.008, 0.05) / 3**0.5, rel=1e-6)
+    assert any("different meters" in said for said in difference.caveats)
 
 
 @pytest.mark.source("analytic", ref="the same readings cancel in their difference; swapping flips its sign")
@@ -321,7 +345,19 @@ def test_where_a_resistance_sits() -> None:
     lame = locate_resistance({"left": at(15), "right": at(0.1)})
     assert "Only one side" in lame.sentence
     assert "was not measured" in lame.sentence
-    assert locate_resistance({name: at(0.1) for name in ("left", "right", "return")}).open_question == ()
+    none = locate_resistance({name: at(0.1) for name in ("left", "right", "return")})
+    assert (none.carrying, none.open_question) == ((), ())
+    assert none.sentence == "No conductor carries more than is ordinary."
+
+
+def test_a_side_that_could_not_be_told_is_not_called_ordinary() -> None:
+    fine, coarse = (MeterSpec(percent=0.1, digits=digits, resolution_ohm=0.1) for digits in (1, 30))
+    left = measure_resistance(read(15.0, spec=fine, lead=0.0))
+    right = measure_resistance(read(2.0, spec=coarse, lead=0.0))
+    found = locate_resistance({"left": left, "right": right, "return": measure_resistance(read(0.1, spec=fine))})
+    assert found.carrying == ("left",)
+    assert "Only one side" not in found.sentence
+    assert "Whether right carries more than is ordinary could not be told." in found.sentence
 
 
 def test_table_and_caveats() -> None:

@@ -54,9 +54,13 @@ def repeated_mean(readings: npt.ArrayLike, *, resolution: float) -> tuple[float,
     mean : float
         Mean.
     u : float
-        Spread s / sqrt(n), where s is never below resolution / sqrt(12).
+        Spread s / sqrt(n); resolution / sqrt(12) where s is below that.
     degrees_of_freedom : float
         One less than the readings; infinite where the resolution set the spread.
+
+    Notes
+    -----
+    Readings alike to the display's step are all off by the same amount, so more of them tell no more.
 
     References
     ----------
@@ -73,7 +77,7 @@ def repeated_mean(readings: npt.ArrayLike, *, resolution: float) -> tuple[float,
     floor = resolution / math.sqrt(12)
     s = float(x.std(ddof=1)) if n > 1 else 0.0
     governed = s >= floor and n > 1 and s > 0
-    return float(x.mean()), (s if governed else floor) / math.sqrt(n), float(n - 1) if governed else math.inf
+    return (float(x.mean()), s / math.sqrt(n), n - 1.0) if governed else (float(x.mean()), floor, math.inf)
 
 
 def known(estimate: float, u: float, degrees_of_freedom: float = math.inf) -> Uncertain:

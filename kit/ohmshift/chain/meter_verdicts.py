@@ -290,6 +290,7 @@ def locate_resistance(conductors: Mapping[str, Resistance], *, ordinary_ohm: flo
     carrying = tuple(name for name, word in verdicts.items() if word == "acts as a resistor")
     unknown = tuple(name for name in CONDUCTORS if verdicts.get(name, "cannot tell") == "cannot tell")
     signal = [name for name in carrying if name != "return"]
+    unsure = [name for name in unknown if name != "return" and name in conductors]
     said = []
     if signal:
         said.append(
@@ -300,15 +301,19 @@ def locate_resistance(conductors: Mapping[str, Resistance], *, ordinary_ohm: flo
             "The shared return carries resistance: part of each side reaches the other, and mono sees twice that "
             "resistance."
         )
-    if len(signal) == 1 and {"left", "right"} <= set(conductors):
+    if len(signal) == 1 and "ordinary" in {verdicts.get("left"), verdicts.get("right")}:
         said.append("Only one side has it: left and right will sound different.")
-    if "return" in conductors and "return" not in carrying and "return" not in unknown:
-        said.append("The return is ordinary.")
+    if unsure:
+        said.append(f"Whether {' or '.join(unsure)} carries more than is ordinary could not be told.")
     if "return" in unknown:
         why = "could not be told" if "return" in conductors else "was not measured"
         said.append(f"The return {why}: whether the sides mix is open.")
+    elif not carrying and not unknown:
+        said.append("No conductor carries more than is ordinary.")
+    elif "return" not in carrying:
+        said.append("The return is ordinary.")
     return Location(
         carrying=carrying,
         open_question=unknown,
-        sentence=" ".join(said) or "No conductor carries more than is ordinary.",
+        sentence=" ".join(said),
     )

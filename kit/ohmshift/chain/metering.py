@@ -2,7 +2,8 @@
 
 A reading r of a meter is r (1 + g) + d: g, the part of its specification in per cent of the reading, is one unknown
 number for a meter and range; d, its digits, is taken as another unknown number each time, which is the safe bound.
-The leads' own resistance is read the same way and taken off. Sums and differences of readings then know by themselves
+The leads' own resistance is read the same way and taken off; all lead zeros of a meter and range lie at one spot of its
+scale and share one d. Sums and differences of readings then know by themselves
 what cancels: the leads in "plug with cable less cable", and most of g between two plugs on one meter.
 """
 
@@ -188,9 +189,9 @@ def measure_resistance(
 
     Notes
     -----
-    Type A: s / sqrt(n) with s not below resolution / sqrt(12). Type B: limits a / sqrt(3). JCGM 100, 4.3.7, example 2,
-    puts both parts of a specification into one rectangle, which is wider by up to 1.41; here the part in per cent must
-    stand alone, because it is common to what one meter reads in one range.
+    Type A: s / sqrt(n), or resolution / sqrt(12) where s is below that. Type B: limits a / sqrt(3). JCGM 100, 4.3.7,
+    example 2, puts both parts of a specification into one rectangle, which is wider by up to 1.41; here the part in per
+    cent must stand alone, because it is common to what one meter reads in one range.
 
     References
     ----------
@@ -252,12 +253,11 @@ class _Bench:
     def corrected(self, readings: Readings) -> Uncertain:
         """Give a mean reading less its lead zero, with all that may be wrong with it."""
         spec = readings.spec
-        place = (spec.meter, spec.range_ohm)
         said = f"{spec.meter}, {spec.range_ohm:g}-ohm range" if spec.range_ohm else spec.meter or "the meter"
         one = known(0.0, rectangular(spec.percent / 100))
         stated = f"{said}: {spec.percent:g} % of reading"
         made = Influence(number=one, quantity=stated, unit="", evaluation="B", group=GAIN)
-        gain = self._once(("gain", *place), made)
+        gain = self._once(("gain", spec), made)
         shown = self._indication(
             ("item", id(readings)), readings.reading_ohm, spec, f"{readings.label}, readings", SPREAD
         )
@@ -270,7 +270,7 @@ class _Bench:
                 raise CurveError(readings.label, rule, f"{name!r} has two sets of them", mend)
             of = readings.zero or readings.label
             zero = self._indication(("zero", name), readings.lead_ohm, spec, f"lead zero, {of}", ZERO)
-            shown = shown - zero - self._digits(("digits of zero", *place), spec, "lead zero")
+            shown = shown - zero - self._digits(("digits of zero", spec), spec, "lead zero")
         return shown * (1 + gain)
 
     def _indication(self, key: object, shown_ohm: FloatArray, spec: MeterSpec, name: str, group: str) -> Uncertain:
@@ -299,8 +299,7 @@ def _caveats(readings: Sequence[Readings]) -> tuple[str, ...]:
         if item.lead_ohm.size == 0
     ]
     said += [f"{item.label}: one reading only." for item in readings if item.reading_ohm.size == 1]
-    ranges = {(item.spec.meter, item.spec.range_ohm) for item in readings}
-    if len(ranges) > 1:
+    if len({item.spec for item in readings}) > 1:
         said.append("The readings come from different meters or ranges: nothing in their specification cancels.")
     said += [f"Meter specification: {item.spec.source}." for item in readings if "assumed" in item.spec.source]
     return tuple(dict.fromkeys(said))

@@ -48,8 +48,9 @@ def test_earphones_a_class() -> None:
     "analytic", ref="with power nearly 1 everything stays a probability, and more earphones never tell less"
 )
 def test_plans_do_not_break_far_out() -> None:
-    powers = [power_of_classes(n, 2.0) for n in range(2, 400, 7)]
-    assert all(0 <= one <= other + 1e-12 <= 1 + 1e-12 for one, other in pairwise(powers))
+    for ratio in (2.0, 8.0, 8.3):  # at 8 the noncentral F of scipy 1.17 has no answer for 45 to 47 earphones
+        powers = [power_of_classes(n, ratio) for n in range(2, 400)]
+        assert all(0 <= one <= other + 1e-12 <= 1 + 1e-12 for one, other in pairwise(powers))
     needed = [earphones_for_difference(ratio) for ratio in (0.05, 0.1, 0.4, 1.0, 4.0)]
     assert needed == sorted(needed, reverse=True)
     assert earphones_for_difference(0.01) is None

@@ -116,6 +116,36 @@ def test_jump_is_the_divider_taken_out(loudness: LoudnessPanel, study: Study) ->
     loudness.reset.click()
 
 
+@pytest.mark.parametrize("ohm", [33.0, 470.0])
+def test_panels_start_at_the_resistance_of_the_study(
+    study: Study, earphones: dict[str, KnownEarphone], ohm: float
+) -> None:
+    rows = study.measurements.assign(added_ohm=study.measurements["added_ohm"].replace({15.0: ohm}))
+    other = replace(study, measurements=rows)
+    for kind in (LoudnessPanel, DrivePanel, HissPanel):
+        panel = kind(other, earphones)
+        assert (panel.settings.added_ohm, panel.controls["added_ohm"].value) == (ohm, ohm)
+        assert f"{ohm:g} ohm" in panel.view.sentence
+
+
+def test_no_day_is_longer_than_a_day(loudness: LoudnessPanel) -> None:
+    loudness.reset.click()
+    loudness.controls["level_dba"].value = 70.0
+    assert "allows the whole week; with" in loudness.view.sentence
+    table = loudness.table.set_index("")
+    assert table.loc["with the resistor", f"{NIOSH.name}: allowed"] == "the whole day"
+    loudness.controls["level_dba"].value = 81.0
+    assert loudness.table.set_index("").loc["with the resistor", f"{NIOSH.name}: allowed"] == "20 h a day"
+    loudness.reset.click()
+
+
+def test_spread_that_rounds_to_nothing_is_not_said(loudness: LoudnessPanel) -> None:
+    jump = loudness._jump("Skewer", 15.0, 0.6)
+    same = replace(jump.loudness, low_db=jump.loudness.change_db, high_db=jump.loudness.change_db)
+    assert "by what is played" in jump.warning
+    assert "by what is played" not in replace(jump, loudness=same).warning
+
+
 def test_warning_stands_on_top_and_follows(loudness: LoudnessPanel) -> None:
     loudness.reset.click()
     assert loudness.children[0] is loudness.warning
@@ -150,7 +180,7 @@ def test_times_follow_level_and_guidance(loudness: LoudnessPanel) -> None:
     loudness.reset.click()
     loudness.controls["level_dba"].value = 80.0
     assert "allows 40 h a week" in loudness.view.sentence
-    rise = loudness._jump(loudness.settings.earphone, 15.0, loudness.settings.output_ohm).rise_db
+    rise = loudness._jump(loudness.settings.earphone, 15.0, loudness.settings.output_ohm).rise_dba
     marks = {line.label: (line.x[0], line.y[0]) for line in loudness.figure.charts[1].lines[1:]}
     assert marks["taken out"] == (pytest.approx(80 + rise), pytest.approx(WHO_ADULTS.allowed_hours(80 + rise)))
     loudness.controls["guide"].value = NIOSH.name

@@ -125,8 +125,10 @@ def power_of_classes(count: int, ratio: float, *, alpha: float = 0.05) -> float:
     """
     degrees = 2.0 * (count - 1)
     t = float(special.stdtrit(degrees, 1 - alpha / 2))
-    # t squared is F with one degree of freedom; the noncentral t of scipy gives nan where the power is nearly 1.
-    return float(1 - special.ncfdtr(1, degrees, ratio**2 * count / 2, t**2))
+    # t squared is F with one degree of freedom; the noncentral t of scipy gives nan where the power is nearly 1,
+    # and so does F here and there from a noncentrality of about 1300 on, where the power is 1 to the last digit.
+    power = float(1 - special.ncfdtr(1, degrees, ratio**2 * count / 2, t**2))
+    return 1.0 if np.isnan(power) else power
 
 
 def earphones_for_difference(ratio: float, *, power: float = 0.8, alpha: float = 0.05) -> int | None:

@@ -12,6 +12,7 @@ from ohmshift.chain.loudness import LoudnessChange, loudness_change
 from ohmshift.chain.prediction import AnyImpedance, PredictedChange, predict_change
 from ohmshift.chain.recovery import RecoveredImpedance
 from ohmshift.chain.weightings import PROGRAMME_HZ
+from ohmshift.evidence.wording import name_frequency
 from ohmshift.show.charts import Band, Chart, Level, Line
 from ohmshift.show.drawings import ohms
 
@@ -64,15 +65,21 @@ class Jump:
         return -self.loudness.change_db
 
     @property
+    def rise_dba(self) -> float:
+        """Rise of the A-weighted level of programme, which exposure goes by [dB]."""
+        return -self.loudness.a_weighted_db
+
+    @property
     def warning(self) -> str:
         """The warning before it is taken out, in words and numbers."""
         if self.added_ohm == 0:
             return f"{self.label}: there is no resistor to take out."
-        spread = f"{-self.loudness.high_db:.1f} to {-self.loudness.low_db:.1f} dB by what is played"
+        low, high = f"{-self.loudness.high_db:.1f}", f"{-self.loudness.low_db:.1f}"
+        spread = f" ({low} to {high} dB by what is played)" if low != high else ""
         return (
             f"Before you take out the {ohms(self.added_ohm)}: turn the volume down. {self.label} becomes "
-            f"{self.rise_db:.1f} dB louder ({spread}), and up to {self.worst_db:.1f} dB louder at "
-            f"{self.worst_hz:.0f} Hz."
+            f"{self.rise_db:.1f} dB louder{spread}, and up to {self.worst_db:.1f} dB louder at "
+            f"{name_frequency(self.worst_hz)}."
         )
 
 
@@ -174,7 +181,7 @@ def draw_exposure(jump: Jump, *, level_dba: float, guide: Guide, hours: float) -
     """
     x = np.linspace(*LEVEL_ENDS_DBA, 141)
     allowed = np.array([guide.allowed_hours(float(level)) for level in x])
-    marks = {"with it": level_dba, "taken out": level_dba + jump.rise_db, "worst tone": level_dba + jump.worst_db}
+    marks = {"with it": level_dba, "taken out": level_dba + jump.rise_dba, "worst tone": level_dba + jump.worst_db}
     lines = [Line(x=x, y=_inside(allowed, _HOUR_ENDS), label="allowed", colour=0, width=2.4)]
     for place, (name, level) in enumerate(marks.items(), start=1):
         at = np.array([level])

@@ -14,8 +14,9 @@ from ohmshift.chain.loudness import weighted_change_db
 from ohmshift.show.drawings import ohms
 from ohmshift.show.listening_drawings import draw_drive
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
-from ohmshift.show.panels.loudness import FLAT_CAVEAT, MOST_OHM, NO_SENSITIVITY, choose_usable, stated_sensitivity
+from ohmshift.show.panels.loudness import FLAT_CAVEAT, NO_SENSITIVITY, choose_usable, stated_sensitivity
 from ohmshift.show.panels.nothing import nothing_to_show
+from ohmshift.show.panels.pieces import ohm_slider, usual_ohm
 from ohmshift.study.findings import Quantity
 
 if TYPE_CHECKING:
@@ -92,13 +93,14 @@ class DrivePanel(Panel[DriveSettings]):
             nothing = DriveSettings(earphone="")
             super().__init__(lambda _: nothing_to_show("Drive", NO_SENSITIVITY), nothing, {})
             return
-        settings = DriveSettings(earphone=earphone or names[0], output_ohm=round(study.settings.source_ohm, 1))
+        added_ohm, output_ohm = usual_ohm(study), round(study.settings.source_ohm, 1)
+        settings = DriveSettings(earphone=earphone or names[0], added_ohm=added_ohm, output_ohm=output_ohm)
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone to drive."),
             "level_db": slider("Level at the ear", "dB", 50.0, 120.0, 1.0, help_text="Programme.", digits=0),
             "headroom_db": slider("Headroom for peaks", "dB", 0.0, 24.0, 1.0, help_text="Above it.", digits=0),
-            "added_ohm": slider("Added resistance", "ohm", 0.0, MOST_OHM, 1.0, help_text="In series."),
-            "output_ohm": slider("Amplifier output impedance", "ohm", 0.0, MOST_OHM, 0.2, help_text="The amplifier."),
+            "added_ohm": ohm_slider("Added resistance", 1.0, added_ohm, help_text="In series."),
+            "output_ohm": ohm_slider("Amplifier output impedance", 0.2, output_ohm, help_text="The amplifier."),
             "highest_v": slider("Amplifier, highest voltage", "V", 0.1, 10.0, 0.1, help_text="As a sine, r.m.s."),
             "highest_ma": slider("Amplifier, highest current", "mA", 5.0, 500.0, 5.0, help_text="Peak.", digits=0),
             "supply_v": slider("Amplifier, supply", "V", 1.0, 30.0, 0.1, help_text="From rail to rail."),

@@ -103,12 +103,13 @@ class DriverTypesPanel(Panel[TypeSettings]):
         Returns
         -------
         DataFrame
-            Driver class and count, verdicts, metrics, and impedance.
+            Driver class and count, verdict with its bound, metrics, and impedance; blank where not known.
         """
         table = self.collection.at_margin(self.settings.margin_db).table()
-        wanted = ["earphone", "driver class", "drivers", "verdict", "below 100 Hz", "100 Hz to 5 kHz", "above 5 kHz"]
+        wanted = ["earphone", "driver class", "drivers", "verdict", "bound (dB)"]
         wanted += [f"{metric} ({UNITS[metric]})" for metric in (*DECLARABLE, "level drop")]
-        return table[[*wanted, "|Z| at 1 kHz (ohm)", "|Z| spread (ratio)", "impedance", "predicted size (dB)"]]
+        wanted += ["|Z| at 1 kHz (ohm)", "|Z| spread (ratio)", "impedance", "predicted size (dB)"]
+        return table[wanted].astype(object).where(table[wanted].notna(), "")
 
     def tests(self) -> pd.DataFrame:
         """Give the tests of the panel's grouping.

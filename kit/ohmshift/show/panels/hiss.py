@@ -15,8 +15,9 @@ from ohmshift.chain.loudness import weighted_change_db
 from ohmshift.show.drawings import ohms
 from ohmshift.show.listening_drawings import draw_hiss
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
-from ohmshift.show.panels.loudness import FLAT_CAVEAT, MOST_OHM, NO_SENSITIVITY, choose_usable, stated_sensitivity
+from ohmshift.show.panels.loudness import FLAT_CAVEAT, NO_SENSITIVITY, choose_usable, stated_sensitivity
 from ohmshift.show.panels.nothing import nothing_to_show
+from ohmshift.show.panels.pieces import ohm_slider, usual_ohm
 from ohmshift.study.findings import Quantity
 
 if TYPE_CHECKING:
@@ -75,13 +76,14 @@ class HissPanel(Panel[HissSettings]):
             super().__init__(lambda _: nothing_to_show("Hiss", NO_SENSITIVITY), nothing, {})
             return
         first = earphone or max(names, key=lambda name: stated_sensitivity(earphones[name]).per_volt_db)
-        settings = HissSettings(earphone=first, output_ohm=round(study.settings.source_ohm, 1))
+        added_ohm, output_ohm = usual_ohm(study), round(study.settings.source_ohm, 1)
+        settings = HissSettings(earphone=first, added_ohm=added_ohm, output_ohm=output_ohm)
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone to listen with."),
             "noise_uv": slider("Amplifier's noise", "µV", 0.1, 50.0, 0.1, help_text="20 Hz to 20 kHz, unweighted."),
             "arises": choice("It arises", [AFTER, BEFORE], help_text="Noise before it is turned up with the music."),
-            "added_ohm": slider("Added resistance", "ohm", 0.0, MOST_OHM, 1.0, help_text="In series."),
-            "output_ohm": slider("Amplifier output impedance", "ohm", 0.0, MOST_OHM, 0.2, help_text="The amplifier."),
+            "added_ohm": ohm_slider("Added resistance", 1.0, added_ohm, help_text="In series."),
+            "output_ohm": ohm_slider("Amplifier output impedance", 0.2, output_ohm, help_text="The amplifier."),
         }
         super().__init__(self._view, settings, controls)
 

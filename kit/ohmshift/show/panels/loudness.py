@@ -13,11 +13,13 @@ from ohmshift.chain.exposure import FIELD_CAVEAT, GUIDES, say_hours
 from ohmshift.chain.listening import LEVEL_STEP
 from ohmshift.chain.prediction import predict_change
 from ohmshift.errors import StudyError
+from ohmshift.evidence.wording import name_frequency
 from ohmshift.show.listening_drawings import Jump, draw_exposure, draw_jump, predict_jump
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.cautions import caution_box, caution_html
 from ohmshift.show.panels.nothing import nothing_to_show
 from ohmshift.show.panels.opening import Progress
+from ohmshift.show.panels.pieces import MOST_OHM, ohm_slider, usual_ohm
 from ohmshift.study.batch import compare_study
 from ohmshift.study.findings import Quantity
 from ohmshift.study.listening import know_earphones
@@ -31,9 +33,6 @@ if TYPE_CHECKING:
     from ohmshift.curves.values import FloatArray
     from ohmshift.study.folder import Study
     from ohmshift.study.listening import KnownEarphone
-
-MOST_OHM = 150.0
-"""Upper end of the sliders for resistances [ohm]."""
 
 NO_IMPEDANCE = (
     "How much louder it gets without the resistor is not known, since no impedance is: measure one, or responses with "
@@ -57,7 +56,7 @@ GUIDE_NAMES: dict[str, Guide] = {guide.name: guide for guide in GUIDES}
 """Guidances by name."""
 
 _DAYS_A_WEEK = 7
-_USUAL_OHM = 15.0
+_DAY_H = 24
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -207,15 +206,13 @@ class LoudnessPanel(Panel[LoudnessSettings]):
             super().__init__(lambda _: nothing_to_show("How much louder", NO_IMPEDANCE), nothing, {})
             self.children = (self.warning, *self.children)
             return
-        added = study.measurements.loc[study.measurements["added_ohm"] > 0, "added_ohm"]
-        ohm = _USUAL_OHM if added.empty else float(added.mode().min())
-        source_ohm = round(study.settings.source_ohm, 1)
+        ohm, source_ohm = usual_ohm(study), round(study.settings.source_ohm, 1)
         first = earphone or max(names, key=lambda name: self._jump(name, ohm, source_ohm).rise_db)
         settings = LoudnessSettings(earphone=first, added_ohm=ohm, output_ohm=source_ohm)
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone to listen with."),
-            "added_ohm": slider("Resistance in the chain", "ohm", 0.0, MOST_OHM, 1.0, help_text="What may come out."),
-            "output_ohm": slider("Amplifier output impedance", "ohm", 0.0, MOST_OHM, 0.2, help_text="The amplifier."),
+            "added_ohm": ohm_slider("Resistance in the chain", 1.0, ohm, help_text="What may come out."),
+            "output_ohm": ohm_slider("Amplifier output impedance", 0.2, source_ohm, help_text="The amplifier."),
             "level_dba": slider("Level with it", "dB(A)", 50.0, 110.0, 1.0, help_text="At the ear.", digits=0),
             "hours_a_day": slider("Listening a day", "h", 0.1, 16.0, 0.1, help_text="On every day of the week."),
             "guide": choice("Guidance", list(GUIDE_NAMES), help_text="Published guidance on sound exposure."),
@@ -246,7 +243,7 @@ class LoudnessPanel(Panel[LoudnessSettings]):
                     "louder by (dB)": f"{jump.rise_db:.1f}",
                     "by what is played (dB)": f"{-jump.loudness.high_db:.1f} to {-jump.loudness.low_db:.1f}",
                     "at most (dB)": f"{jump.worst_db:.1f}",
-                    "at (Hz)": f"{jump.worst_hz:.0f}",
+                    "at": name_frequency(jump.worst_hz),
                     "impedance": earphone.known.origin,
                 }
             )
@@ -272,7 +269,8 @@ class LoudnessPanel(Panel[LoudnessSettings]):
         impedance = self.earphones[name].known.impedance
         if impedance is None:
             return np.zeros(1)
-        most: PredictedChange = predict_change(impedance, added_ohm=MOST_OHM, source_ohm=self.study.settings.cable_ohm)
+        ohm = max(MOST_OHM, usual_ohm(self.study))
+        most: PredictedChange = predict_change(impedance, added_ohm=ohm, source_ohm=self.study.settings.cable_ohm)
         return np.minimum(most.change_db, 0.0)
 
     def _view(self, settings: LoudnessSettings) -> View:
@@ -326,14 +324,11 @@ class LoudnessPanel(Panel[LoudnessSettings]):
 
 def _say_exposure(jump: Jump, settings: LoudnessSettings, guide: Guide) -> str:
     hours = _hours(settings, guide)
-    level, after = settings.level_dba, settings.level_dba + jump.rise_db
-    said = f"At {level:.0f} dB(A), {guide.name} allows {say_hours(guide.allowed_hours(level))} a {guide.period}"
+    level, after = settings.level_dba, settings.level_dba + jump.rise_dba
+    said = f"At {level:.0f} dB(A), {guide.name} allows {_say_allowed(guide, level)}"
     used = f"Your {settings.hours_a_day:g} h a day use up {100 * guide.share(level, hours):.0f} % of that"
     if jump.added_ohm > 0:
-        said += (
-            f"; with the resistor out and the volume left alone, {after:.0f} dB(A), "
-            f"{say_hours(guide.allowed_hours(after))}"
-        )
+        said += f"; with the resistor out and the volume left alone, {after:.0f} dB(A), {_say_allowed(guide, after)}"
         used += f", and {100 * guide.share(after, hours):.0f} % with the resistor out"
     return f"{said}. {used}. General information: local rules and hearing professionals come first."
 
@@ -341,17 +336,24 @@ def _say_exposure(jump: Jump, settings: LoudnessSettings, guide: Guide) -> str:
 def _table(jump: Jump, settings: LoudnessSettings) -> pd.DataFrame:
     levels = {
         "with the resistor": settings.level_dba,
-        "taken out, programme": settings.level_dba + jump.rise_db,
+        "taken out, programme": settings.level_dba + jump.rise_dba,
         "taken out, worst tone": settings.level_dba + jump.worst_db,
     }
     rows = []
     for name, level in levels.items():
         row: dict[str, object] = {"": name, "level (dB(A))": f"{level:.1f}"}
         for guide in GUIDES:
-            row[f"{guide.name}: allowed"] = f"{say_hours(guide.allowed_hours(level))} a {guide.period}"
+            row[f"{guide.name}: allowed"] = _say_allowed(guide, level)
             row[f"{guide.name}: used"] = f"{100 * guide.share(level, _hours(settings, guide)):.0f} %"
         rows.append(row)
     return pd.DataFrame(rows)
+
+
+def _say_allowed(guide: Guide, level_dba: float) -> str:
+    """Write the time that a guidance allows, no longer than the day or week that it is of."""
+    hours = guide.allowed_hours(level_dba)
+    whole = _DAY_H * (_DAYS_A_WEEK if guide.period == "week" else 1)
+    return f"the whole {guide.period}" if hours >= whole else f"{say_hours(hours)} a {guide.period}"
 
 
 def _hours(settings: LoudnessSettings, guide: Guide) -> float:

@@ -4,13 +4,62 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from ohmshift.show.panels.base import slider
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    import ipywidgets as widgets
+
     from ohmshift.curves.values import ResponseSet
+    from ohmshift.study.folder import Study
 
 SMOOTHING = [("none", 0), ("1/24 octave", 24), ("1/12 octave", 12), ("1/6 octave", 6), ("1/3 octave", 3)]
 """Choices of smoothing for display: text, and bands an octave (0 is none)."""
+
+MOST_OHM = 150.0
+"""Upper end of the sliders for resistances, where a study has none above it [ohm]."""
+
+_USUAL_OHM = 15.0
+
+
+def usual_ohm(study: Study) -> float:
+    """Give the resistance that a study added most often, to start with.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+
+    Returns
+    -------
+    float
+        Resistance [ohm]; 15 where none was added.
+    """
+    added = study.measurements.loc[study.measurements["added_ohm"] > 0, "added_ohm"]
+    return _USUAL_OHM if added.empty else float(added.mode().min())
+
+
+def ohm_slider(label: str, step: float, start_ohm: float, *, help_text: str) -> widgets.FloatSlider:
+    """Make a slider for a resistance that reaches what it starts with.
+
+    Parameters
+    ----------
+    label : str
+        What it sets.
+    step : float
+        Step [ohm].
+    start_ohm : float
+        Resistance to start with [ohm].
+    help_text : str
+        What it does, for the tooltip.
+
+    Returns
+    -------
+    FloatSlider
+        From 0 to 150 ohm, or as far as needed.
+    """
+    return slider(label, "ohm", 0.0, max(MOST_OHM, start_ohm), step, help_text=help_text)
 
 
 def hashes(sets: Iterable[ResponseSet]) -> dict[str, str]:

@@ -37,7 +37,7 @@ class RecordPanel(widgets.VBox):  # type: ignore[misc]
         self.study, self.panel, self.notebook = study, panel, notebook
         self.recorded: list[Finding] = []
         self.statement = widgets.Textarea(
-            description="Statement", tooltip="What was found, in one or two sentences.", layout=_BOX, rows=3
+            description="Statement", tooltip="What was found, in one or two sentences.", layout=_BOX, rows=5
         )
         self.caveat = widgets.Textarea(
             description="Caveat",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -59,3 +60,14 @@ def test_source_root_is_not_imported() -> None:
         if "import kit" + "." in text or "from kit" + "." in text:
             guilty.append(path.name)
     assert guilty == []
+
+
+def test_table_of_rooms_names_every_module() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("## The house")[2].partition("Science (")[0]
+    table = "".join(line for line in text.splitlines() if line.startswith("|"))
+    named = set(re.findall(r"`([a-z_]+)`", table))
+    families = tuple(re.findall(r"`([a-z_]+)…`", table))
+    modules = {path.stem for path in MODULES if path.stem != "__init__" and path.parent.name != "panels"}
+    assert sorted(name for name in modules - named if not name.startswith(families)) == []
+    rooms = {path.parent.name for path in MODULES}
+    assert sorted(named - modules - rooms - {"templates"}) == []

@@ -16,11 +16,12 @@ from hypothesis import strategies as st
 
 from ohmshift.chain.prediction import predict_change
 from ohmshift.errors import StudyError
-from ohmshift.show.article import CAUTIONS, Article, compose_article
+from ohmshift.show.article import Article, compose_article
+from ohmshift.show.earphone_wording import SAFETY
 from ohmshift.show.glossary import read_glossary, terms_used
 from ohmshift.show.illustrations import BY_SLIDER, draw_finding
 from ohmshift.show.markdown import escape_markdown, markdown_table
-from ohmshift.show.methods import say_setting
+from ohmshift.show.methods import say_problems, say_setting
 from ohmshift.show.outline import CAPTION, compose_outline, write_caption
 from ohmshift.show.panels.any_source import SLIDER
 from ohmshift.show.publishing import (
@@ -38,6 +39,7 @@ from ohmshift.study.findings import Finding, Quantity, append_finding, read_find
 from ohmshift.study.folder import Study, open_study
 from ohmshift.study.impedances import know_impedance
 from ohmshift.study.places import demo_copy
+from ohmshift.study.problems import Problem
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -214,17 +216,51 @@ def test_any_text_survives_markdown(text: str) -> None:
 def test_methods_say_the_settings_that_were_used(article: Article, study: Study) -> None:
     text = " ".join(article.methods)
     assert "18 earphones were measured on this rig: occluded-ear simulator, simulated" in text
-    assert "0, 5, 15, 33 and 120 ohm" in text
+    assert (
+        "taken with 0 and 15 ohm added for all of them and with 5, 33 and 120 ohm added for 3 of them; 3 seats a channel "
+        "and resistance, 270 curves in all" in text
+    )
     assert "0.6 ohm output impedance and a cable of 0.25 ohm" in text
     assert "Cauldron (2.25 ohm)" in text
     assert "Mortar stayed seated" in text
-    assert "Settings of findings 1 and 2: added resistance 15 ohm; channel both; margin 1 dB" in text
     assert "not certain for Kettle" in text
     other = compare_study(study, options=ComparisonOptions(warp="none", alpha=0.01, level_low_hz=300.0))
     text = " ".join(compose_article(study, other).methods)
     assert "curves were left as measured" in text
-    assert "false alarms of 1 %" in text
+    assert "of those that did not change, at most 1 % would be called so" in text
     assert "300 Hz to 2 kHz" in text
+
+
+def test_problems_say_what_became_of_the_data(article: Article, page: str) -> None:
+    ((name, said),) = article.problems
+    assert name == "Used, but doubtful"
+    assert said[1] == (
+        "responses/skillet_right_0ohm_a2.txt, level: a level is within 6 dB of its repeats; found: +10.7 dB from them."
+    )
+    assert "measure again" not in page, "a reader cannot"
+    lost = Problem(file="a.txt", row=None, column="", value="", rule="it must be there", mend="-", effect="left out")
+    flagged = replace(lost, effect="flagged")
+    assert say_problems([flagged, lost]) == (
+        ("Left out", ("a.txt: it must be there.",)),
+        ("Used, but doubtful", ("a.txt: it must be there.",)),
+    )
+
+
+def test_nothing_is_said_twice(article: Article, page: str) -> None:
+    assert page.count("smoothing of the thin line 1/12 octave") == 2, "once with each finding that was so made"
+    for item in article.findings:
+        if item.chart is None:
+            continue
+        sentence = item.chart.alt_text.partition(". ")[2]
+        assert item.heading in item.chart.alt_text
+        assert sentence.startswith(("Changed", "No change"))
+        assert sentence not in item.caption
+        assert "earphone" not in dict(item.settings)
+    whisk, _, grater = (item.caption for item in article.findings if item.chart is not None)
+    assert "Thin line: smoothed over 1/12 octave. Shaded: 95 % interval over all judged bands at once." in whisk
+    assert "Hatched: not readable at a margin of 1 dB, as the uncertainty is larger." in whisk
+    assert "Predicted: at every frequency; it has no interval" in grater
+    assert "compared in third octaves" in grater
 
 
 def test_limits_follow_from_the_data(article: Article, comparison: StudyComparison) -> None:
@@ -235,7 +271,7 @@ def test_limits_follow_from_the_data(article: Article, comparison: StudyComparis
     unreadable = sum(int((verdict.judged & ~verdict.readable).sum()) for verdict in verdicts.values())
     assert f"In {unreadable} of " in text
     assert "How much quieter Sieve became is not known" in text
-    assert "about 0.9 would still be called changed" in text  # 18 x 0.05
+    assert "about 0.9 of them would still be called changed on average" in text  # 18 x 0.05
 
 
 def test_settings_in_words() -> None:
@@ -251,7 +287,11 @@ def test_glossary_is_the_books(article: Article) -> None:
     assert all(book[term] == meaning for term, meaning in article.glossary)
     assert {"margin", "level drop", "seat, reseating", "cross-check"} <= {term for term, _ in article.glossary}
     assert terms_used("marginal note; unchanged") == ()
-    assert [term for term, _ in terms_used("two changes")] == ["change"]
+    assert [term for term, _ in terms_used("two changes")] == ["added resistance, R", "change", "response"]
+    named = {term for term, _ in terms_used("a voltage divider")}
+    assert {"voltage divider", "source impedance, R_0", "load impedance, Z"} <= named, (
+        "no word is explained by a riddle"
+    )
 
 
 def test_reproducibility_says_all_it_takes(page: str, article: Article, study: Study) -> None:
@@ -292,7 +332,9 @@ def test_outline_is_a_numbered_script_with_captions(article: Article, written: P
         assert item.finding.caveat in scene.say[-1]
         assert scene.captions
         assert all(0 < len(caption) <= CAPTION for caption in scene.captions)
-    assert set(CAUTIONS) <= set(outline.closing)
+    assert SAFETY in outline.closing
+    assert "in this study by up to 21.7 dB (Grater, 120 ohm): turn the volume down first" in outline.closing[-2]
+    assert "95 %" in outline.scenes[0].captions[1], "numbers with an interval come first"
     text = (written / OUTLINE).read_text(encoding="utf-8")
     assert re.search(r"^## 1\. Whisk \(about \d+ s\)$", text, re.MULTILINE)
 

@@ -137,7 +137,7 @@ def test_table_of_points_has_a_row_for_each() -> None:
 
 def test_note_says_each_reason_once_and_stays_short() -> None:
     spans = (Span(low=20, high=30, reason=REASON), Span(low=40, high=50, reason=REASON))
-    assert change_chart(10, spans=spans).note == f"Hatched, {REASON}."
+    assert change_chart(10, spans=spans).note == f"Hatched: {REASON}."
     assert change_chart(10, spans=()).note == ""
     long = (Span(low=20, high=30, reason="word " * 60),)
     assert len(change_chart(10, spans=long).note) <= 100

@@ -80,7 +80,7 @@ def test_spans_and_labels_may_change_in_number() -> None:
     figure.show_charts(now)
     assert figure.item == item
     assert_same_columns(chart_columns([now]), browser.columns(chart_columns([change_chart(10)])))
-    assert ["0.note", "Hatched, a; b."] in json.loads(figure.frame)["titles"]
+    assert ["0.note", "Hatched: a; b."] in json.loads(figure.frame)["titles"]
 
 
 @pytest.mark.parametrize(

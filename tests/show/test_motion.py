@@ -16,6 +16,7 @@ from PIL import Image
 from show.kitchen import change_chart, ohm_chart
 
 from ohmshift.chain.divider import divider_change_db
+from ohmshift.evidence.wording import name_frequency
 from ohmshift.show import stills
 from ohmshift.show.frames import SIZES, draw_frame, fit_chart, write_frames
 from ohmshift.show.motion import FRAMES_A_SECOND, Sweep, draw_pair, film_frames, sweep_resistance, write_motion
@@ -179,6 +180,16 @@ def test_before_and_after_share_their_axes(sweep: Sweep) -> None:
     assert (first.width, first.top, first.bottom) == (second.width, second.top, second.bottom)
     np.testing.assert_array_equal(before.lines[0].y, after.lines[0].y)
     np.testing.assert_array_equal(after.lines[1].y, sweep.measured_db)
+    assert "with" not in before.alt_text.replace("without", "")
+
+
+def test_words_count_in_third_octaves_as_the_verdict_does(sweep: Sweep, comparison: StudyComparison) -> None:
+    change = comparison.change("Grater", 120.0)
+    i = int(np.nanargmax(np.abs(change.band_change_db)))
+    wanted = f"up to {change.band_change_db[i]:+.1f} dB, at {name_frequency(change.bands.mid_hz[i])}"
+    _, after = draw_pair(sweep)
+    assert wanted in after.alt_text
+    assert sweep.say_most(sweep.without_db) == "less than 0.05 dB in every third octave"
 
 
 def test_no_film_without_an_impedance_or_a_resistance(study: Study, comparison: StudyComparison) -> None:
@@ -211,6 +222,7 @@ def test_the_film_can_be_watched(film: Path, sweep: Sweep) -> None:
         assert abs(frames[i].astype(float) - drawn[i]).mean() < 4
     words = film.with_suffix(".txt").read_text(encoding="utf-8")
     assert words.strip() == sweep.sentence
+    assert "e+" not in sweep.sentence
     assert "Predicted by the voltage divider; impedance measured" in words
 
 

@@ -101,7 +101,7 @@ def test_jump_is_predicted_where_the_level_was_lost(facts: dict[str, EarphoneFac
     assert one.main is not None
     assert not one.main.level_known
     assert one.jump_origin == "predicted"
-    assert "by its impedance" in cautions(one)[0]
+    assert "2.6 dB on average, predicted from its impedance" in cautions(one)[0]
     f = np.geomspace(20, 20_000, 60)
     flat = Impedance(frequency_hz=f, impedance_ohm=np.full(60, 16.0 - 0.85), label="flat")
     known = KnownImpedance(label="flat", impedance=flat, origin="measured")
@@ -143,7 +143,13 @@ def test_charts_hold_the_facts(facts: dict[str, EarphoneFacts]) -> None:
     assert change.title.startswith("Skewer: change with 15 ohm added")
     assert impedance.bands[0].label == "95 % interval"
     assert all(chart.alt_text for chart in (response, change, impedance))
+    assert "made equal" not in response.title
+    assert draw_sheet_charts(facts[FORMULA])[0].title.endswith("with 15 ohm added, levels made equal")
     assert draw_sheet_charts(facts[ALONE]) == ()
+
+
+def test_headline_says_with_what(sheets: dict[str, ReviewSheet], comparison: StudyComparison) -> None:
+    assert sheets["Skewer"].headline == f"With 15 ohm added. {comparison.verdict('Skewer', 15.0).sentence}"
 
 
 def test_page_escapes_describes_and_fetches_nothing(sheets: dict[str, ReviewSheet]) -> None:

@@ -13,9 +13,10 @@ import numpy as np
 
 from ohmshift import __version__
 from ohmshift.errors import StudyError
+from ohmshift.show.earphone_wording import SAFETY
 from ohmshift.show.glossary import terms_used
 from ohmshift.show.illustrations import draw_finding
-from ohmshift.show.methods import say_limits, say_methods, say_setting
+from ohmshift.show.methods import say_level_jump, say_limits, say_methods, say_problems, say_setting
 from ohmshift.study.findings import Finding, read_findings
 
 if TYPE_CHECKING:
@@ -28,14 +29,6 @@ if TYPE_CHECKING:
     from ohmshift.study.findings import FindingsLog, Quantity
     from ohmshift.study.folder import Study
 
-CAUTIONS = (
-    "Taking a resistor out raises the level at the ear by the level drop given above: turn the volume down first.",
-    "Measure cables with the earphone unplugged, and never short an amplifier's output.",
-    "Sound exposure guidance is general information; local rules and hearing professionals come first.",
-)
-"""What a reader who repeats this must know."""
-
-_SHADED = "Shaded: 95 % interval over all judged bands at once."
 _LIBRARIES = ("ohmshift", "numpy", "scipy", "pandas", "matplotlib")
 
 
@@ -104,8 +97,8 @@ class Article:
         Its rows.
     added_ohm, margin_db : float
         Resistance [ohm] and margin [dB] of that table.
-    problems : tuple of str
-        What was left out or is doubtful.
+    problems : tuple of (str, tuple of str)
+        What was left out, and what was used but is doubtful, each with a name.
     glossary : tuple of (str, str)
         Terms used and their meanings.
     hashes : tuple of (str, str)
@@ -130,7 +123,7 @@ class Article:
     rows: tuple[tuple[str, ...], ...]
     added_ohm: float
     margin_db: float
-    problems: tuple[str, ...]
+    problems: tuple[tuple[str, tuple[str, ...]], ...]
     glossary: tuple[tuple[str, str], ...]
     hashes: tuple[tuple[str, str], ...]
     versions: tuple[tuple[str, str], ...]
@@ -194,12 +187,12 @@ def compose_article(
         findings=findings,
         methods=methods,
         limits=limits,
-        cautions=CAUTIONS,
+        cautions=(say_level_jump(comparison), SAFETY),
         columns=columns,
         rows=rows,
         added_ohm=comparison.common_ohm,
         margin_db=comparison.margin_db,
-        problems=tuple(str(problem) for problem in (*study.problems, *log.problems, *comparison.problems)),
+        problems=say_problems((*study.problems, *log.problems, *comparison.problems)),
         glossary=terms_used(words),
         hashes=tuple(sorted(study.data_hashes().items())),
         versions=(("python", platform.python_version()), *((name, version(name)) for name in _LIBRARIES)),
@@ -221,18 +214,14 @@ def _pick(log: FindingsLog, name: str) -> Finding:
 def _illustrate(study: Study, comparison: StudyComparison, finding: Finding, number: int) -> Illustrated:
     now = study.data_hashes()
     chart = draw_finding(study, comparison, finding)
-    caption = ""
-    if chart is not None:
-        said = chart.alt_text if chart.alt_text not in finding.statement else ""
-        shaded = "Shaded: 95 % interval." if "predicted" in chart.title else _SHADED
-        caption = f"{chart.title}. {shaded} {chart.note} {said}"
+    caption = "" if chart is None else f"{chart.title}. {chart.description} {chart.note}"
     return Illustrated(
         number=number,
         finding=finding,
         heading=finding.earphone or "Across earphones",
         chart=chart,
-        caption=" ".join(caption.split()),
-        settings=tuple(say_setting(name, value) for name, value in finding.settings.items()),
+        caption=caption.strip(),
+        settings=tuple(say_setting(name, value) for name, value in finding.settings.items() if name != "earphone"),
         changed_files=tuple(name for name, sha256 in finding.data.items() if now.get(name) != sha256),
     )
 

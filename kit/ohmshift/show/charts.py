@@ -188,7 +188,7 @@ class Chart:
     x_ticks : tuple of (float, str), optional
         Ticks of a linear horizontal axis, where they have names.
     description : str
-        Longer description, for a report; may be empty.
+        What its lines and areas are, for the caption of a report; may be empty.
 
     Raises
     ------
@@ -270,7 +270,7 @@ class Chart:
     def note(self) -> str:
         """The line below the title: what hatching means."""
         reasons = dict.fromkeys(span.reason.rstrip(".") for span in self.spans)
-        return textwrap.shorten(f"Hatched, {'; '.join(reasons)}.", _LONGEST_NOTE, placeholder=" …") if reasons else ""
+        return textwrap.shorten(f"Hatched: {'; '.join(reasons)}.", _LONGEST_NOTE, placeholder=" …") if reasons else ""
 
     def table(self, *, decimals: int = 1) -> pd.DataFrame:
         """Give the chart's numbers as a table to put beside it.

@@ -7,7 +7,6 @@ import hashlib
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from ohmshift import __version__
@@ -16,6 +15,8 @@ from ohmshift.show.collection_data import pack_collection, script_json
 from ohmshift.show.collection_rows import ORDER, ORIGINS, collect_rows
 from ohmshift.show.earphone_facts import gather_all_facts
 from ohmshift.show.earphone_wording import SAFETY
+from ohmshift.show.methods import say_problems
+from ohmshift.show.templating import html_environment
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -77,21 +78,21 @@ def _render(
     rows, scales = collect_rows(facts)
     added = {row.added_ohm for row in rows if row.added_ohm is not None}
     script, style = _own("collection_page.js"), _own("collection_page.css")
-    environment = Environment(
-        loader=PackageLoader("ohmshift", "show/templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
-    )
-    return environment.get_template("collection.html.j2").render(
+    template = html_environment().get_template("collection.html.j2")
+    return template.render(
         study=study,
         rows=rows,
         scales=scales,
         common=added.pop() if len(added) == 1 else None,
         margin_db=comparison.margin_db,
+        percent=f"{100 * comparison.options.alpha:g}",
         slider_ohm=max(_LEAST_SLIDER_OHM, 2 * comparison.common_ohm),
         most_ohm=max(HIGHEST_OHM, 2 * comparison.common_ohm, study.settings.source_ohm),
         classes=sorted({row.driver_class for row in rows}),
         words=[word for word in ORDER if any(row.word == word for row in rows)],
         origins=[name for name in ORIGINS if any(row.origin == name for row in rows)],
-        problems=[str(problem) for problem in (*study.problems, *comparison.problems)],
+        problems=say_problems((*study.problems, *comparison.problems)),
+        decades=[ohm for ohm in (1, 10, 100, 1000) if scales.impedance_ohm[0] < ohm < scales.impedance_ohm[1]],
         safety=SAFETY,
         date=date,
         version=__version__,

@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from ohmshift.evidence.changes import Change
     from ohmshift.evidence.verdicts import Verdict
 
+SIMULTANEOUS = "95 % interval over all judged bands at once."
+POINTWISE = "95 % interval, each frequency by itself."
+"""What an interval that is drawn holds for."""
+
 _STEP_DB = 5.0
 _LEAST_DB = 5.0
 _ROOM = 1.1
@@ -33,7 +37,7 @@ def draw_change(change: Change, verdict: Verdict, *, smoothing: int = 12, alt_te
     smoothing : int
         Bands an octave of the thin line's smoothing; 0 is none.
     alt_text : str
-        The chart in a sentence; by default the verdict's.
+        The chart in a sentence; by default what it shows, and the verdict.
 
     Returns
     -------
@@ -44,19 +48,25 @@ def draw_change(change: Change, verdict: Verdict, *, smoothing: int = 12, alt_te
     middle = np.where(judged, change.band_change_db, np.nan)
     fine = smooth_curve(change.frequency_hz, change.change_db, smoothing)
     half = np.where(judged, verdict.half_width_db, np.nan)
+    title = f"{change.label}: change with {ohms(change.added_ohm)} added, level apart"
+    finer = f"smoothed over 1/{smoothing} octave" if smoothing else "not smoothed"
     return Chart(
-        title=f"{change.label}: change with {ohms(change.added_ohm)} added, level apart",
-        alt_text=alt_text or verdict.sentence,
+        title=title,
+        alt_text=alt_text or f"{title}. {verdict.sentence}",
         y_label="Change",
         y_unit="dB",
         y_range=change_range(middle, np.array([verdict.margin_db])),
         lines=(
-            Line(x=change.frequency_hz, y=fine, label="", colour=2, width=1.2, opacity=0.8, dash="solid"),
+            Line(x=change.frequency_hz, y=fine, label="fine curve", colour=2, width=1.2, opacity=0.8, dash="solid"),
             Line(x=mid_hz, y=middle, label="third octaves", colour=0, width=2.4),
         ),
         bands=(Band(x=mid_hz, low=middle - half, high=middle + half, label="95 % interval", colour=0),),
         spans=unreadable_spans(verdict),
-        levels=(Level(y=verdict.margin_db, label="margin"), Level(y=-verdict.margin_db, label="margin"), Level(y=0.0)),
+        levels=(Level(y=verdict.margin_db, label="± margin"), Level(y=-verdict.margin_db), Level(y=0.0)),
+        description=(
+            f"Thick line: third octaves, which are judged. Thin line: {finer}. Shaded: {SIMULTANEOUS} Dotted: no "
+            f"change, and the margin of {verdict.margin_db:g} dB either way."
+        ),
     )
 
 
@@ -205,7 +215,7 @@ def unreadable_spans(verdict: Verdict) -> tuple[Span, ...]:
     tuple of Span
         One for each run of neighbouring bands whose half-width exceeds the margin.
     """
-    reason = f"not readable at a margin of {verdict.margin_db:g} dB, the uncertainty is larger"
+    reason = f"not readable at a margin of {verdict.margin_db:g} dB, as the uncertainty is larger"
     bad = np.concatenate([[False], verdict.judged & ~verdict.readable, [False]])
     starts, ends = np.flatnonzero(bad[1:] & ~bad[:-1]), np.flatnonzero(~bad[1:] & bad[:-1]) - 1
     low, high = verdict.bands.low_hz, verdict.bands.high_hz

@@ -37,9 +37,7 @@ def draw_sheet_charts(facts: EarphoneFacts) -> tuple[Chart, ...]:
     if facts.frequency_hz.size:
         charts.append(draw_responses(facts))
     if facts.main is not None:
-        change, verdict = facts.main.change, facts.main.verdict
-        alt_text = f"Change of {facts.name} with {ohms(change.added_ohm)} added, level apart. {verdict.sentence}"
-        charts.append(draw_change(change, verdict, alt_text=alt_text))
+        charts.append(draw_change(facts.main.change, facts.main.verdict))
     if facts.known.impedance is not None:
         charts.append(draw_known_impedance(facts))
     return tuple(charts)
@@ -68,7 +66,8 @@ def draw_responses(facts: EarphoneFacts) -> Chart:
         lines.append(
             Line(x=main.change.frequency_hz, y=main.with_db, label=f"with {ohms(main.added_ohm)}", colour=1, width=2.0)
         )
-        title = f"{name}: response without and with {ohms(main.added_ohm)} added"
+        levels = "" if main.level_known else ", levels made equal"
+        title = f"{name}: response without and with {ohms(main.added_ohm)} added{levels}"
         level = f"the level changes by {say_level(main)}" if main.level_known else "at one level, as levels were lost"
         alt_text = (
             f"Response of {facts.name} without and with {ohms(main.added_ohm)} added, counted from the mean level "

@@ -215,7 +215,7 @@ def say_jump(facts: EarphoneFacts) -> str:
         return f"{taken}; by how much is not known here. Turn the volume down first."
     if facts.jump_db < _SMALL_DB:
         return "Taking the resistance out hardly changes the mean level here; turn the volume down first all the same."
-    how = "" if facts.jump_origin == "measured" else ", by its impedance"
+    how = "" if facts.jump_origin == "measured" else ", predicted from its impedance"
     return f"{taken} by {facts.jump_db:.1f} dB on average{how}{_most(facts.conditions[0])}. Turn the volume down first."
 
 

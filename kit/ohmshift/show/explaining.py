@@ -10,7 +10,7 @@ import pandas as pd
 
 from ohmshift.chain.recovery import RecoveredImpedance
 from ohmshift.show.charts import Band, Chart, Level, Line
-from ohmshift.show.drawings import flatness, ohm_range, ohms, unreadable_spans
+from ohmshift.show.drawings import POINTWISE, SIMULTANEOUS, flatness, ohm_range, ohms, unreadable_spans
 from ohmshift.study.findings import Quantity
 from ohmshift.units import nominal_frequency
 
@@ -106,7 +106,17 @@ def draw_explanation(pair: Explanation, alt_text: str, y_range: tuple[float, flo
         ),
         spans=unreadable_spans(verdict),
         levels=(Level(y=0.0),),
+        description=_describe_pair(pair),
     )
+
+
+def _describe_pair(pair: Explanation) -> str:
+    text = f"Measured: third octaves, with their {SIMULTANEOUS}"
+    if pair.predicted is None:
+        return text
+    known = isinstance(pair.used.impedance, RecoveredImpedance)
+    spread = f", with its {POINTWISE}" if known else "; it has no interval, as the error of the impedance is not known."
+    return f"{text} Predicted: at every frequency{spread} The two are compared in third octaves."
 
 
 def draw_impedances(measured: KnownImpedance, recovered: KnownImpedance | None = None) -> Chart:

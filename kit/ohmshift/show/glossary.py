@@ -48,20 +48,23 @@ def terms_used(text: str) -> tuple[tuple[str, str], ...]:
     Returns
     -------
     tuple of (str, str)
-        Term and meaning, in the order of the alphabet.
+        Term and meaning, in the order of the alphabet; terms that a meaning uses are there too.
 
     Examples
     --------
     >>> [term for term, _ in terms_used("Each reseating moves it; the margin is 1 dB.")]
     ['margin', 'seat, reseating']
     """
-    used = [pair for pair in read_glossary() if any(_occurs(name, text) for name in _names(pair[0]))]
-    return tuple(sorted(used, key=lambda pair: pair[0].lower()))
+    used: dict[str, str] = {}
+    while found := [pair for pair in read_glossary() if pair[0] not in used and _is_used(pair[0], text)]:
+        used.update(found)
+        text = " ".join(meaning for _, meaning in found)  # whose own words are explained too
+    return tuple(sorted(used.items(), key=lambda pair: pair[0].lower()))
 
 
-def _names(term: str) -> list[str]:
-    """Give the words of an entry such as "seat, reseating", symbols apart."""
-    return [name for name in term.split(", ") if not _SYMBOL.fullmatch(name)]
+def _is_used(term: str, text: str) -> bool:
+    """Tell whether a text has any word of an entry such as "seat, reseating", symbols apart."""
+    return any(_occurs(name, text) for name in term.split(", ") if not _SYMBOL.fullmatch(name))
 
 
 def _occurs(name: str, text: str) -> bool:

@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ohmshift.chain.prediction import predict_change
+from ohmshift.chain.recovery import RecoveredImpedance
 from ohmshift.curves.grids import pick_channel
 from ohmshift.curves.smoothing import band_levels
 from ohmshift.evidence.changes import Change, measure_change
 from ohmshift.evidence.verdicts import judge_change
 from ohmshift.evidence.wording import name_frequency
 from ohmshift.show.charts import Band, Chart, Level, Line
-from ohmshift.show.drawings import change_range, draw_change, ohms
+from ohmshift.show.drawings import POINTWISE, change_range, draw_change, ohms
 from ohmshift.show.explaining import Explanation, draw_explanation
 from ohmshift.study.impedances import know_impedance, measured_impedance, recover_from_changes
 
@@ -101,6 +102,8 @@ def _predict(study: Study, comparison: StudyComparison, finding: Finding) -> Cha
     tolerance_db = _number(settings, "tolerance_db", comparison.margin_db)
     f, y, low, high = change.frequency_hz, change.tonal_change_db, change.tonal_low_db, change.tonal_high_db
     i = int(np.argmax(np.abs(y)))
+    recovered = isinstance(known.impedance, RecoveredImpedance)
+    spread = f"Shaded: {POINTWISE}" if recovered else "No interval, as the error of the impedance is not known."
     return Chart(
         title=f"{name}: predicted change behind {ohms(total_ohm)}, level apart",
         alt_text=(
@@ -112,7 +115,8 @@ def _predict(study: Study, comparison: StudyComparison, finding: Finding) -> Cha
         y_range=change_range(y, low, high, np.array([tolerance_db])),
         lines=(Line(x=f, y=y, label="predicted", colour=1, width=2.4),),
         bands=(Band(x=f, low=low, high=high, label="95 % interval", colour=1),),
-        levels=(Level(y=tolerance_db, label="tolerance"), Level(y=-tolerance_db, label="tolerance"), Level(y=0.0)),
+        levels=(Level(y=tolerance_db, label="± tolerance"), Level(y=-tolerance_db), Level(y=0.0)),
+        description=f"{spread} Dotted: no change, and the tolerance of {tolerance_db:g} dB either way.",
     )
 
 
@@ -145,4 +149,5 @@ def _explain(study: Study, comparison: StudyComparison, finding: Finding, change
         check=None,
     )
     shown = [change.band_change_db] if predicted is None else [change.band_change_db, predicted.tonal_change_db]
-    return draw_explanation(pair, f"{verdict.sentence} The predicted change is drawn beside it.", change_range(*shown))
+    said = f"{name}: change measured with {ohms(change.added_ohm)}, and as the divider predicts it. {verdict.sentence}"
+    return draw_explanation(pair, said, change_range(*shown))

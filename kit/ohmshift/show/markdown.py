@@ -10,10 +10,10 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-_MARKS = re.compile(r"([\\`*_{}\[\]()#!|~$^])")
+_MARKS = re.compile(r"([\\`*_{}\[\]#!|~$^])")
 _ENTITIES = {"&": "&amp;", "<": "&lt;", ">": "&gt;"}
 _LINKS = re.compile(r"(?i)(?<=\bwww)\.|(?<=\bhttp):|(?<=\bhttps):|(?<=\bftp):|(?<=\bmailto):|@")
-_START = re.compile(r"^(\d{0,9})([-+=:.])(?=\s|$|\2)")
+_START = re.compile(r"^(\d{0,9})([-+=:.)])(?=\s|$|\2)")
 
 
 class Ready(str):

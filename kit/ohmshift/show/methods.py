@@ -12,11 +12,14 @@ from ohmshift.show.drawings import ohms
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    import pandas as pd
+
     from ohmshift.evidence.verdicts import Verdict
     from ohmshift.study.batch import StudyComparison
     from ohmshift.study.findings import Finding
     from ohmshift.study.folder import Study
     from ohmshift.study.plain import Setting
+    from ohmshift.study.problems import Problem
 
 _UNITS = {
     "ohm": "ohm", "db": "dB", "dba": "dB(A)", "hz": "Hz", "s": "s", "ms": "ms", "v": "V", "mv": "mV", "ma": "mA",
@@ -28,6 +31,7 @@ _NAMES = {
     "output_ohm": "amplifier output impedance",
     "smoothing": "smoothing of the thin line",
     "alignment_hz": "resonance shown at",
+    "below": "second chart on the screen",
 }
 _WARPS = {
     "local": "each curve was moved along the frequency axis until its resonance fell on a common one; below 4.5 kHz "
@@ -48,7 +52,7 @@ def say_methods(study: Study, comparison: StudyComparison, findings: Sequence[Fi
     comparison : StudyComparison
         Its changes.
     findings : sequence of Finding
-        The findings of the write-up, for the settings of their own.
+        The findings of the write-up: whether any rests on an impedance.
 
     Returns
     -------
@@ -62,7 +66,6 @@ def say_methods(study: Study, comparison: StudyComparison, findings: Sequence[Fi
         _say_change(comparison),
         _say_verdict(comparison),
         *_say_impedances(study, findings),
-        *_say_settings(findings),
     )
 
 
@@ -86,8 +89,8 @@ def say_limits(comparison: StudyComparison) -> tuple[str, ...]:
     relative = f"How much quieter {_join(lost)} became is not known: levels were normalised." if lost else ""
     alpha, count = comparison.options.alpha, len(verdicts)
     by_chance = (
-        f"Each earphone is judged by itself: if none of {count} had changed, about {alpha * count:.1f} would still be "
-        f"called changed, at an error rate of {100 * alpha:g} % each."
+        f"Each earphone is judged by itself: if none of {count} had changed, about {alpha * count:.1f} of them would "
+        f"still be called changed on average, at an error rate of {100 * alpha:g} % each."
     )
     return tuple(
         text
@@ -102,6 +105,48 @@ def say_limits(comparison: StudyComparison) -> tuple[str, ...]:
         )
         if text
     )
+
+
+def say_level_jump(comparison: StudyComparison) -> str:
+    """Warn of what happens when an added resistance is taken out again.
+
+    Parameters
+    ----------
+    comparison : StudyComparison
+        The study's changes.
+
+    Returns
+    -------
+    str
+        How much the level rises at most, and what to do first.
+    """
+    drops = {key: change.level_drop_db for key, change in comparison.changes.items() if change.level_drop_db < 0}
+    most = ""
+    if drops:
+        name, ohm = min(drops, key=lambda key: drops[key])
+        most = f", in this study by up to {-drops[name, ohm]:.1f} dB ({name}, {ohms(ohm)})"
+    return f"Taking an added resistance out again raises the level at the ear{most}: turn the volume down first."
+
+
+def say_problems(problems: Iterable[Problem]) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """Say what was wrong with a study's files to whoever reads about it, but cannot mend them.
+
+    Parameters
+    ----------
+    problems : iterable of Problem
+        Problems.
+
+    Returns
+    -------
+    tuple of (str, tuple of str)
+        What became of the data, and for each problem its place, the rule, and what was found.
+    """
+    listed: dict[str, list[str]] = {"left out": [], "flagged": []}
+    for problem in problems:
+        found = f"; found: {problem.value}" if problem.value else ""
+        listed[problem.effect].append(f"{problem.where}: {problem.rule}{found}.")
+    names = ("Left out", "Used, but doubtful")
+    return tuple((name, tuple(said)) for name, said in zip(names, listed.values(), strict=True) if said)
 
 
 def say_setting(name: str, value: Setting) -> tuple[str, str]:
@@ -147,16 +192,25 @@ def _say_measurements(study: Study) -> str:
     rows = study.measurements
     responses = rows[rows["quantity"] == "response"]
     impedances = rows[rows["quantity"] == "impedance"]
-    resistances = [f"{ohm:g}" for ohm in sorted(set(responses["added_ohm"]))]
     seats = responses.groupby(["earphone", "channel", "added_ohm"])["seat"].nunique()
     few, many = (int(seats.min()), int(seats.max())) if len(seats) else (0, 0)
     each = f"{few}" if few == many else f"{few} to {many}"
     rig = study.settings.ear_simulator or "a coupler that the study does not name"
     return (
         f"{responses['earphone'].nunique()} earphones were measured on this rig: {rig}. Their frequency responses were "
-        f"taken with {_join(resistances)} ohm added, {each} seat{'' if many == 1 else 's'} a channel and condition: "
-        f"{len(responses)} curves. The impedance was measured for {impedances['earphone'].nunique()} of them "
+        f"taken {_say_resistances(responses)}; {each} seat{'' if many == 1 else 's'} a channel and resistance, "
+        f"{len(responses)} curves in all. The impedance was measured for {impedances['earphone'].nunique()} of them "
         f"({len(impedances)} curves). {_say_seats(study)}"
+    )
+
+
+def _say_resistances(responses: pd.DataFrame) -> str:
+    """Say with which resistances all earphones were measured, and with which only some."""
+    counts, every = responses.groupby("added_ohm")["earphone"].nunique(), responses["earphone"].nunique()
+    return _join(
+        f"with {_join(f'{ohm:g}' for ohm in counts.index[counts == count])} ohm added for "
+        f"{'all' if count == every else count} of them"
+        for count in sorted(set(counts), reverse=True)
     )
 
 
@@ -211,10 +265,13 @@ def _say_verdict(comparison: StudyComparison) -> str:
     part = floor.reseated or floor.unreseated
     percent = f"{100 * comparison.options.alpha:g} %"
     text = (
-        f"Changed means that at least one band changed, at a rate of false alarms of {percent} for an earphone as a "
-        f"whole; no change larger than x dB, that in every judged band a larger change is ruled out at {percent}; "
-        f"cannot tell, that the data carry neither. The margin was {comparison.margin_db:g} dB, unless a finding says "
-        "otherwise. Intervals hold for all judged bands at once."
+        f"An earphone is called changed if at least one band changed; of those that did not change, at most {percent} "
+        "would be called so. The change is certainly larger than the margin if the whole interval of a band lies "
+        "beyond it. It is called no larger than the margin if a larger one is ruled out in every judged band, at an "
+        f"error rate of {percent}. If none of this holds, the data cannot tell. The margin was "
+        f"{comparison.margin_db:g} dB, unless a finding says otherwise. Intervals hold for all judged bands at once. "
+        "The bound, which no band changed by more than, counts each band by itself, so it can be less than the end of "
+        "an interval."
     )
     if part is None:
         return f"{text} Nothing was repeated, so measurement variation is not known."
@@ -238,20 +295,6 @@ def _say_impedances(study: Study, findings: Sequence[Finding]) -> tuple[str, ...
     if others:
         text += f" That of {_join(others)} was recovered from the responses with and without the added resistance."
     return (text,)
-
-
-def _say_settings(findings: Sequence[Finding]) -> tuple[str, ...]:
-    """Say the settings of the findings, those with the same ones together."""
-    groups: dict[str, list[int]] = {}
-    for number, finding in enumerate(findings, start=1):
-        said = [say_setting(name, value) for name, value in finding.settings.items() if name != "earphone"]
-        text = "; ".join(f"{name} {value}" for name, value in said)
-        if text:
-            groups.setdefault(text, []).append(number)
-    return tuple(
-        f"Settings of finding{'' if len(numbers) == 1 else 's'} {_join(map(str, numbers))}: {text}."
-        for text, numbers in groups.items()
-    )
 
 
 def _say_unreadable(verdicts: Iterable[Verdict], margin_db: float) -> str:

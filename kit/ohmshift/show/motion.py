@@ -14,8 +14,10 @@ from matplotlib.figure import Figure
 
 from ohmshift.chain.prediction import predict_change
 from ohmshift.curves.grids import pick_channel
-from ohmshift.curves.smoothing import mean_levels
+from ohmshift.curves.smoothing import band_levels, mean_levels
 from ohmshift.curves.values import FloatArray, read_only
+from ohmshift.evidence.repeats import default_bands
+from ohmshift.evidence.wording import name_frequency
 from ohmshift.show.charts import Chart, Line
 from ohmshift.show.drawings import ohms
 from ohmshift.show.frames import SIZES, TEXT_SIZE, fit_chart
@@ -43,6 +45,7 @@ _STEPS = round(RISE_S * FRAMES_A_SECOND)
 _KNEE_OHM = 10.0
 _STRIP = 0.1
 _COUNT_PX = 19.0
+_LEAST_DB = 0.05
 _STEP_DB = 5.0
 _ROOM_DB = 2.0
 _QUALITY = {"crf": "18", "preset": "veryfast", "threads": "1"}
@@ -89,14 +92,32 @@ class Sweep:
     @property
     def sentence(self) -> str:
         """The film in words."""
-        last = self.with_db[-1] - self.without_db
-        i = int(np.argmax(np.abs(last)))
         return (
             f"{self.label}: the response, level apart, while the added resistance rises from 0 to "
-            f"{ohms(self.added_ohm[-1])}. By then it is {abs(self.level_drop_db[-1]):.1f} dB quieter, and at "
-            f"{self.frequency_hz[i]:.3g} Hz it has moved by {last[i]:+.1f} dB. Predicted by the voltage divider; "
-            f"impedance {self.origin}."
+            f"{ohms(self.added_ohm[-1])}. By then it is {abs(self.level_drop_db[-1]):.1f} dB quieter, and apart from "
+            f"that it has changed by {self.say_most(self.with_db[-1])}. Predicted by the voltage divider; impedance "
+            f"{self.origin}."
         )
+
+    def say_most(self, level_db: FloatArray) -> str:
+        """Say how much a response differs most from the one without, in third octaves as the verdict counts.
+
+        Parameters
+        ----------
+        level_db : ndarray, shape (n,)
+            A response at the same frequencies, less its level [dB].
+
+        Returns
+        -------
+        str
+            Such as "up to +2.1 dB, at 5 kHz".
+        """
+        bands = default_bands()
+        change_db = np.nan_to_num(band_levels(self.frequency_hz, level_db - self.without_db, bands))
+        i = int(np.argmax(np.abs(change_db)))
+        if abs(change_db[i]) < _LEAST_DB:
+            return f"less than {_LEAST_DB:g} dB in every third octave"
+        return f"up to {change_db[i]:+.1f} dB, at {name_frequency(float(bands.mid_hz[i]))}"
 
 
 def sweep_resistance(study: Study, comparison: StudyComparison, earphone: str) -> Sweep | None:
@@ -165,14 +186,13 @@ def draw_pair(sweep: Sweep) -> tuple[Chart, Chart]:
     last = Line(x=f, y=sweep.measured_db, label=f"with {largest}", colour=1, width=3.0, dash="solid")
     faint = Line(x=f, y=sweep.without_db, label="without", colour=0, width=2.0, dash="dashed")
     not_yet = Line(x=f, y=np.full(f.size, np.nan), label=f"with {largest}", colour=1)
-    moved = sweep.measured_db - sweep.without_db
-    i = int(np.argmax(np.abs(moved)))
+    before = f"{sweep.label} as measured without added resistance, level apart."
     said = (
-        f"{sweep.label} as measured without and with {largest}, level apart: most it moved by {moved[i]:+.1f} dB, at "
-        f"{f[i]:.3g} Hz."
+        f"{sweep.label} as measured without and with {largest}, level apart: it changed by "
+        f"{sweep.say_most(sweep.measured_db)}."
     )
     return (
-        _chart(sweep, f"{sweep.label} without added resistance", said, (first, not_yet)),
+        _chart(sweep, f"{sweep.label} without added resistance", before, (first, not_yet)),
         _chart(sweep, f"{sweep.label} with {largest} added, level apart", said, (faint, last)),
     )
 

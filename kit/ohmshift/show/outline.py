@@ -17,6 +17,8 @@ CAPTION = 64
 WORDS_A_MINUTE = 140
 """A narrator's pace, by common practice."""
 
+_CAPTIONS = 3
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
@@ -29,7 +31,7 @@ class Scene:
     title : str
         What it is about.
     captions : tuple of str
-        Lines for the screen.
+        Lines for the screen, numbers with an interval first.
     say : tuple of str
         What to say, the caveat last.
     seconds : int
@@ -85,7 +87,8 @@ def compose_outline(article: Article) -> Outline:
         In the order of the findings.
     """
     scenes = tuple(_scene(item) for item in article.findings)
-    count = f"{len(scenes)} finding{'' if len(scenes) == 1 else 's'} on {len(article.rows)} earphones."
+    many = "" if len(article.rows) == 1 else "s"
+    count = f"{len(scenes)} finding{'' if len(scenes) == 1 else 's'} from {len(article.rows)} earphone{many}."
     opening = (*([article.question] if article.question else ()), count)
     method = (article.methods[0], article.methods[3], article.methods[4])
     closing = (*article.limits, *article.cautions)
@@ -154,7 +157,8 @@ def write_caption(subject: str, quantity: Quantity) -> str:
 def _scene(item: Illustrated) -> Scene:
     finding = item.finding
     say = (finding.statement, f"What this does not show: {finding.caveat}")
-    captions = [write_caption(finding.earphone, quantity) for quantity in finding.quantities[:3]]
+    certain_first = sorted(finding.quantities, key=lambda quantity: quantity.low is None)
+    captions = [write_caption(finding.earphone, quantity) for quantity in certain_first[:_CAPTIONS]]
     return Scene(
         number=item.number,
         title=item.heading,

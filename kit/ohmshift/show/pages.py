@@ -5,10 +5,11 @@ from __future__ import annotations
 import copy
 from typing import TYPE_CHECKING
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from nbconvert.exporters import HTMLExporter
 from traitlets.config import Config
+
+from ohmshift.show.templating import html_environment
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -55,10 +56,7 @@ def html_from_notebook(notebook: NotebookNode, *, title: str = "") -> str:
     )
     body, _ = exporter.from_notebook_node(plain)
     body = body.replace(_WIDE, f'tabindex="0" role="group" aria-label="Result" {_WIDE}')
-    environment = Environment(
-        loader=PackageLoader("ohmshift.show"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
-    )
-    template = environment.get_template("notebook.html.j2")
+    template = html_environment().get_template("notebook.html.j2")
     page = template.render(title=title or _heading(plain), body=Markup(body))  # noqa: S704 - HTML of the exporter
     return page + "\n"
 

@@ -6,12 +6,11 @@ import base64
 import re
 from typing import TYPE_CHECKING
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from ohmshift.show.article import compose_article
 from ohmshift.show.markdown import markdown_environment
 from ohmshift.show.outline import compose_outline
 from ohmshift.show.stills import draw_still
+from ohmshift.show.templating import html_environment
 from ohmshift.study.findings import FindingsLog, quantities_table
 from ohmshift.study.spreadsheets import csv_text
 
@@ -106,7 +105,7 @@ def article_html(article: Article, drawn: Mapping[int, Mapping[str, bytes]]) -> 
         number: {name: base64.b64encode(content).decode("ascii") for name, content in those.items()}
         for number, those in drawn.items()
     }
-    return _html().get_template("article.html.j2").render(article=article, pictures=pictures) + "\n"
+    return html_environment().get_template("article.html.j2").render(article=article, pictures=pictures) + "\n"
 
 
 def article_markdown(article: Article) -> str:
@@ -156,7 +155,7 @@ def findings_html(findings: Sequence[Finding]) -> str:
     str
         A table, everything in it escaped.
     """
-    return _html().get_template("findings.html.j2").render(rows=findings)
+    return html_environment().get_template("findings.html.j2").render(rows=findings)
 
 
 def picture_stem(item: Illustrated) -> str:
@@ -183,13 +182,3 @@ def _draw(chart: Chart) -> dict[str, bytes]:
     for theme in themes:
         drawn[f"narrow_{theme}"] = draw_still(chart, width_px=_NARROW_PX, theme=theme, text_size=_NARROW_TEXT)
     return drawn
-
-
-def _html() -> Environment:
-    return Environment(
-        loader=PackageLoader("ohmshift", "show/templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )

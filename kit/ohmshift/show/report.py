@@ -168,13 +168,12 @@ def _write_figures(comparison: StudyComparison, stems: dict[str, str], out: Path
     written = []
     added_ohm = comparison.common_ohm
     for name in dict.fromkeys(name for name, ohm in comparison.changes if ohm == added_ohm):
-        verdict = comparison.verdict(name, added_ohm)
-        chart = draw_change(comparison.change(name, added_ohm), verdict)
+        chart = draw_change(comparison.change(name, added_ohm), comparison.verdict(name, added_ohm))
         stem = f"{stems[name]}_{added_ohm:g}ohm"
         for kind, content in (
             ("png", draw_still(chart, width_px=_STILL_PX)),
             ("svg", draw_still(chart, format="svg")),
-            ("txt", f"{chart.title}. {verdict.sentence}\n".encode()),
+            ("txt", f"{chart.alt_text}\n".encode()),
         ):
             path = out / f"{stem}.{kind}"
             path.write_bytes(content)

@@ -6,14 +6,14 @@ import base64
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-
 from ohmshift import __version__
+from ohmshift.show.drawings import ohms
 from ohmshift.show.earphone_charts import draw_sheet_charts
 from ohmshift.show.earphone_facts import file_names, gather_facts
 from ohmshift.show.earphone_wording import SAFETY, cautions, fact_rows
 from ohmshift.show.sheet_picture import draw_sheet_picture
 from ohmshift.show.stills import draw_still
+from ohmshift.show.templating import html_environment
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -129,7 +129,7 @@ def compose_sheet(study: Study, facts: EarphoneFacts, *, date: str = "") -> Revi
     headline = (
         "Not compared: it was not measured both without and with an added resistance."
         if facts.main is None
-        else facts.main.verdict.sentence
+        else f"With {ohms(facts.main.added_ohm)} added. {facts.main.verdict.sentence}"
     )
     rig = f"Ear simulator: {settings.ear_simulator or 'not stated'}. Amplifier and cable: {facts.source_ohm:.3g} ohm."
     licence = f"Licence of the data: {settings.licence}. " if settings.licence else ""
@@ -161,11 +161,8 @@ def sheet_html(sheet: ReviewSheet) -> str:
     str
         HTML; everything that users wrote is escaped, and nothing is fetched.
     """
-    environment = Environment(
-        loader=PackageLoader("ohmshift", "show/templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
-    )
     pictures = [
         {"data": base64.b64encode(draw_still(chart, format="svg")).decode("ascii"), "alt": chart.alt_text}
         for chart in sheet.charts
     ]
-    return environment.get_template("sheet.html.j2").render(sheet=sheet, pictures=pictures, version=__version__)
+    return html_environment().get_template("sheet.html.j2").render(sheet=sheet, pictures=pictures, version=__version__)

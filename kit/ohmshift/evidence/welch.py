@@ -11,7 +11,11 @@ from scipy import stats
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import numpy.typing as npt
+
     from ohmshift.curves.values import FloatArray
+
+    IntArray = npt.NDArray[np.intp]
 
 DRAWS = 9999
 """Draws behind a p value: its own standard error is 0.002 at 0.05."""
@@ -72,18 +76,47 @@ def compare_means(samples: Sequence[FloatArray], *, draws: int = DRAWS, seed: in
     """
     F, p_welch = stats.f_oneway(*samples, equal_var=False)
     n = np.array([x.size for x in samples])
-    mean = np.array([x.mean() for x in samples])
+    mean = np.array([[x.mean()] for x in samples])
     squared_error = np.array([x.var(ddof=1) for x in samples]) / n
-    rng = np.random.default_rng(seed)
-    drawn = rng.standard_normal((draws, n.size)) * np.sqrt(squared_error)
-    drawn_error = squared_error * rng.chisquare(n - 1, (draws, n.size)) / (n - 1)
-    as_large = np.sum(_weighted_squares(drawn, drawn_error) >= _weighted_squares(mean, squared_error))
     return WelchTest(
         statistic=float(F),
         degrees=(n.size - 1.0, welch_degrees(samples)),
         p_welch=float(p_welch),
-        p=float((1 + as_large) / (1 + draws)),
+        p=draw_p(mean, squared_error, n, np.ones(1), draws=draws, seed=seed),
     )
+
+
+def draw_p(
+    mean: FloatArray, squared_error: FloatArray, sizes: IntArray, shares: FloatArray, *, draws: int, seed: int
+) -> float:
+    """Say how often equal means lie as far apart, by drawing means and spreads anew.
+
+    Parameters
+    ----------
+    mean : ndarray, shape (k, b)
+        Mean of each class in each direction, such as a band.
+    squared_error : ndarray, shape (k,)
+        Variance of each class over all directions, over its size.
+    sizes : ndarray of int, shape (k,)
+        Members of each class.
+    shares : ndarray, shape (s,)
+        Shares of that variance in independent directions, of sum 1.
+    draws : int
+        Draws behind the p value.
+    seed : int
+        Seed of the draws.
+
+    Returns
+    -------
+    float
+        The p value; no less than 1 / (1 + `draws`).
+    """
+    rng = np.random.default_rng(seed)
+    drawn = rng.standard_normal((draws, sizes.size, shares.size)) * np.sqrt(squared_error[:, None] * shares)
+    spread = rng.chisquare(sizes - 1, (draws, shares.size, sizes.size)) / (sizes - 1)
+    drawn_error = squared_error * np.einsum("dsk,s->dk", spread, shares)
+    as_large = np.sum(weighted_squares(drawn, drawn_error) >= weighted_squares(mean, squared_error))
+    return float((1 + as_large) / (1 + draws))
 
 
 def welch_degrees(samples: Sequence[FloatArray]) -> float:
@@ -100,12 +133,43 @@ def welch_degrees(samples: Sequence[FloatArray]) -> float:
         Degrees of freedom.
     """
     k, n = len(samples), np.array([x.size for x in samples])
-    w = n / np.array([x.var(ddof=1) for x in samples])
-    return float((k**2 - 1) / (3 * np.sum((1 - w / w.sum()) ** 2 / (n - 1))))  # Eq. 29 of [1] of compare_means
+    return float((k**2 - 1) / (3 * spread_penalty(np.array([x.var(ddof=1) for x in samples]) / n, n)))
 
 
-def _weighted_squares(mean: FloatArray, squared_error: FloatArray) -> FloatArray:
-    """Give the sum of squares of means about their common mean, each weighted by its precision."""
+def spread_penalty(squared_error: FloatArray, sizes: IntArray) -> float:
+    """Give the sum by which Welch's F allows for spreads known from few members.
+
+    Parameters
+    ----------
+    squared_error : ndarray, shape (k,)
+        Variance of each class over its size.
+    sizes : ndarray of int, shape (k,)
+        Members of each class.
+
+    Returns
+    -------
+    float
+        The sum, Eq. 29 of [1] of `compare_means`.
+    """
     w = 1 / squared_error
-    common = (w * mean).sum(axis=-1, keepdims=True) / w.sum(axis=-1, keepdims=True)
-    return np.asarray((w * (mean - common) ** 2).sum(axis=-1))
+    return float(((1 - w / w.sum()) ** 2 / (sizes - 1)).sum())
+
+
+def weighted_squares(mean: FloatArray, squared_error: FloatArray) -> FloatArray:
+    """Give the sum of squares of means about their common mean, each weighted by its precision.
+
+    Parameters
+    ----------
+    mean : ndarray, shape (..., k, b)
+        Mean of each class in each direction.
+    squared_error : ndarray, shape (..., k)
+        Variance of each class over all directions, over its size.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        The sum.
+    """
+    w = (1 / squared_error)[..., None]
+    common = (w * mean).sum(axis=-2, keepdims=True) / w.sum(axis=-2, keepdims=True)
+    return np.asarray((w * (mean - common) ** 2).sum(axis=(-2, -1)))

@@ -56,6 +56,17 @@ def test_cannot_tell():
     assert agreement.concordance is None
 
 
+def test_a_difference_is_named_where_it_stands_out():
+    """The largest difference is in a noisy band, which does not differ for certain: 2.5 dB there, 1.2 dB elsewhere."""
+    variance = np.where(BANDS.mid_hz < 60, 4.0, 0.01)[np.newaxis]
+    shape = np.select([BANDS.mid_hz < 60, BANDS.mid_hz > 900], [2.5, 1.2], 0.0)
+    for steps, word in ((shape, "differs"), (shape + 0.8 * (BANDS.mid_hz > 900), "not reproduced")):
+        whole = judge_agreement(estimate(), estimate(steps, party="theirs", variance_db2=variance), alpha=0.1).whole
+        assert whole.word == word
+        assert "at 1 kHz (90 %: +" in whole.sentence
+        assert (whole.largest_db, whole.largest_hz) == pytest.approx((2.5, BANDS.mid_hz[0]))
+
+
 def test_the_midrange_is_judged_first_and_apart():
     shape = np.where(BANDS.mid_hz > 6000, 5.0, 0.0)
     agreement = judge_agreement(estimate(), estimate(shape, party="theirs"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,9 @@ import pytest
 
 from ohmshift.curves.grids import fractional_octave_bands
 from ohmshift.errors import EvidenceError
-from ohmshift.evidence.estimates import ChangeEstimate
+from ohmshift.evidence.changes import measure_change
+from ohmshift.evidence.estimates import ChangeEstimate, estimate_change
+from ohmshift.evidence.floors import estimate_noise_floor
 from ohmshift.evidence.parties import pool_parties, summarise_estimate
 
 STATSMODELS = "statsmodels 0.15.0, combine_effects(method_re='pm'), tests/references/parties.txt"
@@ -121,6 +124,25 @@ def test_tilt_by_hand():
     slope = 0.5 * np.log2(BANDS.mid_hz / 1000)
     tilted = ChangeEstimate(**{name: getattr(line, name) for name in line.__slots__} | {"change_db": slope})
     assert summarise_estimate(tilted, "tilt")[0] == pytest.approx(0.5, rel=0.01)
+
+
+@pytest.mark.source(
+    "analytic",
+    ref="a step up to 125 Hz that moves as a whole: the 8 bands that it fills have its variance, as has their mean; "
+    "the ninth, at 160 Hz, holds its edge",
+)
+@pytest.mark.parametrize("earphones", [1, 3, 12])
+def test_bands_that_move_together_do_not_average_out(shelves, earphones):
+    rng = np.random.default_rng(4)
+    pairs = [
+        [shelves(rng.normal(0, 0.5, 4), seat=[f"{c}{i}" for i in range(4)], added_ohm=c) for c in (0.0, 15.0)]
+        for _ in range(earphones)
+    ]
+    pairs = [[replace(curves, label=f"{i}") for curves in pair] for i, pair in enumerate(pairs)]
+    floor = estimate_noise_floor([curves for pair in pairs for curves in pair], bands=BANDS, draws=100)
+    estimate = estimate_change(measure_change(*pairs[0], bands=BANDS), floor, party="one")
+    sd = estimate.sd_db[:8].mean()
+    assert 8 / 9 * sd <= summarise_estimate(estimate, "bass")[1] <= sd
 
 
 def test_a_zone_that_is_not_known_gives_no_figure():

@@ -68,7 +68,6 @@ def test_own_repeats_give_the_t_interval(half_db: Change) -> None:
     assert verdict.bound_db == pytest.approx(0.5 + 2.132 * se, abs=1e-4)
     assert verdict.half_width_db[0] == pytest.approx(2.776 * se, abs=1e-4)
     assert verdict.word == "changed, by no more than"
-    assert verdict.p_adjusted[0] == pytest.approx(2 * stats.t.sf(0.5 / se, 4), abs=1e-4)
 
 
 @pytest.mark.source("independent", ref=LIMMA)
@@ -125,7 +124,6 @@ def test_regions_are_judged_apart(shelves: Shelves) -> None:
     assert (midrange.high_hz, treble.low_hz) == (pytest.approx(5623.41, abs=1e-2), pytest.approx(5623.41, abs=1e-2))
     assert midrange.word == "changed"  # the step starts at 3 kHz
     assert treble.sentence.startswith("Changed, certainly by more than 1 dB: 5 bands changed, most +3 dB")
-    assert treble.largest_db == pytest.approx(3)
 
 
 @pytest.mark.source(

@@ -169,6 +169,7 @@ class Agreement:
 class _Test:
     """Outcome in each band; see `Agreement`."""
 
+    alpha: float
     judged: npt.NDArray[np.bool_]
     difference_db: FloatArray
     sd_db: FloatArray
@@ -287,6 +288,7 @@ def _test(own: ChangeEstimate, theirs: ChangeEstimate, *, margin_db: float, alph
         differs[judged] = np.abs(d[judged]) > half[judged]
         beyond[judged] = np.abs(d[judged]) - half[judged] > margin_db
     return _Test(
+        alpha=alpha,
         judged=judged,
         difference_db=d,
         sd_db=se,
@@ -310,24 +312,25 @@ def _judge(test: _Test, bands: Bands, limits: tuple[str, float, float], *, margi
     inside = test.judged & (bands.mid_hz >= low_hz) & (bands.mid_hz < high_hz)
     if not inside.any():
         return RegionAgreement(name=name, word="cannot tell", sentence="Cannot tell: not covered by both.")
-    at = int(np.argmax(np.where(inside, np.abs(np.nan_to_num(test.difference_db)), -1.0)))
-    bound, largest = float(test.band_bound_db[inside].max()), float(test.difference_db[at])
+    size = np.abs(np.nan_to_num(test.difference_db))
+    at = int(np.argmax(np.where(inside, size, -1.0)))
+    bound = float(test.band_bound_db[inside].max())
     word: AgreementWord = "cannot tell"
+    among = inside
     if test.beyond[inside].any():
-        word = "not reproduced"
-        at = int(np.argmax(np.where(inside & test.beyond, np.abs(np.nan_to_num(test.difference_db)), -1.0)))
-        largest = float(test.difference_db[at])
+        word, among = "not reproduced", inside & test.beyond
     elif bound <= margin_db:
         word = "reproduced"
     elif test.differs[inside].any():
-        word = "differs"
-    where = name_frequency(float(bands.mid_hz[at]))
-    half = float(test.half_width_db[at])
-    between = f"{largest:+.1f} dB at {where} (95 %: {largest - half:+.1f} to {largest + half:+.1f})"
+        word, among = "differs", inside & test.differs
+    said = int(np.argmax(np.where(among, size, -1.0)))
+    d, half = float(test.difference_db[said]), float(test.half_width_db[said])
+    where, level = name_frequency(float(bands.mid_hz[said])), 100 * (1 - test.alpha)
+    between = f"{d:+.1f} dB at {where} ({level:.3g} %: {d - half:+.1f} to {d + half:+.1f})"
     sentence = {
         "reproduced": f"Reproduced within {margin_db:g} dB: no band differs by more than {_up(bound)} dB.",
         "not reproduced": f"Not reproduced: theirs minus own is {between}, more than {margin_db:g} dB.",
-        "differs": f"Differs, but not for certain by more than {margin_db:g} dB: theirs minus own is up to {between}.",
+        "differs": f"Differs, but not for certain by more than {margin_db:g} dB: theirs minus own is {between}.",
         "cannot tell": f"Cannot tell: no band differs for certain, but one may by {_up(bound)} dB.",
     }[word]
     return RegionAgreement(
@@ -337,7 +340,7 @@ def _judge(test: _Test, bands: Bands, limits: tuple[str, float, float], *, margi
         low_hz=float(bands.low_hz[inside].min()),
         high_hz=float(bands.high_hz[inside].max()),
         bound_db=bound,
-        largest_db=largest,
+        largest_db=float(test.difference_db[at]),
         largest_hz=float(bands.mid_hz[at]),
     )
 
@@ -357,4 +360,4 @@ def _concord(own: ChangeEstimate, theirs: ChangeEstimate, test: _Test, region: R
     sizes = [float(side.change_db[inside].std()) for side in (own, theirs)]
     if min(sizes) < TIMES_NOISE * noise:
         return None
-    return measure_concordance(own.change_db[inside], theirs.change_db[inside]).coefficient
+    return measure_concordance(own.change_db[inside], theirs.change_db[inside])

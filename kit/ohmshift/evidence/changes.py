@@ -20,19 +20,9 @@ from ohmshift.evidence.repeats import (
     stray_from_mean,
     stray_from_pairs,
 )
-from ohmshift.units import octaves_from_frequency
 
 if TYPE_CHECKING:
     from ohmshift.curves.grids import Bands
-
-BASS_HIGH_HZ = 160.0
-"""Highest mid-band frequency of the bass."""
-
-TREBLE_LOW_HZ = 5000.0
-"""Lowest mid-band frequency of the treble."""
-
-_NOMINAL = 1.01
-"""Nominal frequencies stray this little from the exact ones."""
 
 _ARRAYS = (
     "frequency_hz",
@@ -80,11 +70,6 @@ class Change:
     size_db : float
         Size of the tonal change [dB]: standard deviation of the change over the bands. Does not depend on how the
         level was removed.
-    bass_db, treble_db : float
-        Mean change [dB] of the bands up to 160 Hz, and from 5 kHz, against the band that defines the level; nan where
-        not covered.
-    tilt_db_per_octave : float
-        Slope of the straight line through the bands over octaves, by least squares [dB per octave].
     reseated : bool
         Whether the earphone was reseated between the conditions.
     seats : tuple of two int
@@ -117,9 +102,6 @@ class Change:
     level_drop_db: float
     level_drop_interval_db: tuple[float, float] | None
     size_db: float
-    bass_db: float
-    treble_db: float
-    tilt_db_per_octave: float
     reseated: bool
     seats: tuple[int, int]
     variance_factor: float
@@ -241,7 +223,6 @@ def _gather_channels(
     factor = float(factors.sum()) / len(parts) ** 2
     own = pool_variance([group for part in parts for group in part.deviations], count=len(bands))
     drop = float(np.mean([part.level_db for part in parts])) if level_offered else float("nan")
-    bass, treble, tilt = _measure_balance(band_db, bands)
     return Change(
         label=without.label,
         added_ohm=with_added.added_ohm - without.added_ohm,
@@ -257,9 +238,6 @@ def _gather_channels(
         level_drop_db=drop,
         level_drop_interval_db=level_interval(drop, own.level_db2 * factor, own.degrees),
         size_db=float(np.nanstd(band_db)),
-        bass_db=bass,
-        treble_db=treble,
-        tilt_db_per_octave=tilt,
         reseated=reseated,
         seats=(min(part.count[0] for part in parts), min(part.count[1] for part in parts)),
         variance_factor=factor,
@@ -346,18 +324,6 @@ def _compare_channel(before: SeatLevels, after: SeatLevels, channel: str, *, res
         deviations=deviations,
         count=(len(i), len(j)),
     )
-
-
-def _measure_balance(band_db: FloatArray, bands: Bands) -> tuple[float, float, float]:
-    """Give bass, treble [dB] and tilt [dB per octave]; nan where no band tells."""
-    covered = np.isfinite(band_db)
-    bass = covered & (bands.mid_hz <= BASS_HIGH_HZ * _NOMINAL)
-    treble = covered & (bands.mid_hz >= TREBLE_LOW_HZ / _NOMINAL)
-    octaves = octaves_from_frequency(bands.mid_hz[covered])
-    spread = octaves - octaves.mean()
-    tilt = float(spread @ band_db[covered] / (spread @ spread)) if covered.sum() > 1 else float("nan")
-    means = [float(band_db[zone].mean()) if zone.any() else float("nan") for zone in (bass, treble)]
-    return means[0], means[1], tilt
 
 
 def _check_levels(without: ResponseSet, with_added: ResponseSet) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from scipy import ndimage, stats
 from scipy.special import polygamma
 
 from ohmshift.curves.values import FloatArray, read_only
-from ohmshift.evidence.priors import LEAST_VARIANCE_DB2, fit_prior, log_bias
+from ohmshift.evidence.priors import LEAST_VARIANCE_DB2, fit_prior, log_bias, shrinkage
 from ohmshift.evidence.repeats import (
     Deviations,
     EarphoneRepeats,
@@ -40,8 +40,6 @@ _ARRAYS = (
     "draws",
     "level_correlation",
 )
-_FEW_DEGREES = 10.0
-_LEAST_SHRINKAGE = 0.1
 _NEIGHBOURS = 5
 _GUARD_ALPHA = 0.10
 
@@ -384,7 +382,6 @@ def _correlate(residuals: list[FloatArray], *, degrees: int) -> FloatArray:
     scores = np.where(np.isfinite(rows), scores, 0.0)
     size = np.sqrt((scores**2).sum(axis=0))
     scores = scores / np.where(size > 0, size, 1.0)
-    shrinkage = float(np.clip(_FEW_DEGREES / degrees, _LEAST_SHRINKAGE, 1.0))
-    correlation = (1 - shrinkage) * (scores.T @ scores)
+    correlation = (1 - shrinkage(degrees)) * (scores.T @ scores)
     np.fill_diagonal(correlation, 1.0)
     return np.asarray(correlation)

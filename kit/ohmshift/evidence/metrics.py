@@ -9,8 +9,7 @@ import numpy as np
 from scipy import special, stats
 
 from ohmshift.curves.values import FloatArray, read_only
-from ohmshift.evidence.changes import BASS_HIGH_HZ, TREBLE_LOW_HZ
-from ohmshift.evidence.priors import LEAST_VARIANCE_DB2
+from ohmshift.evidence.priors import LEAST_VARIANCE_DB2, shrinkage
 from ohmshift.evidence.uncertainty import settle_uncertainty
 from ohmshift.units import octaves_from_frequency
 
@@ -32,13 +31,19 @@ METRICS: tuple[Metric, ...] = get_args(Metric)
 UNITS: Mapping[Metric, str] = {"size": "dB", "bass": "dB", "treble": "dB", "tilt": "dB/octave", "level drop": "dB"}
 """Unit of each metric."""
 
+BASS_HIGH_HZ = 160.0
+"""Highest mid-band frequency of the bass."""
+
+TREBLE_LOW_HZ = 5000.0
+"""Lowest mid-band frequency of the treble."""
+
 DRAWS = 4000
 """Random draws of the measurement error behind the interval of a size."""
 
 _NOMINAL = 1.01
+"""Nominal frequencies stray this little from the exact ones."""
+
 _TAIL = 0.025
-_FEW_DEGREES = 10.0
-_LEAST_SHRINKAGE = 0.1
 _MOST_SHRINKAGE = 0.5
 
 
@@ -170,10 +175,8 @@ def measure_metrics(
     noise = float("nan")
     if np.array_equal(known, judged):
         variance = np.maximum(uncertainty.variance_db2, LEAST_VARIANCE_DB2) * change.variance_factor
-        correlation = _band_correlation(part, len(judged))
-        estimates |= _sum_estimates(
-            values, metric_weights(change.bands, judged), variance, uncertainty.degrees, correlation
-        )
+        correlation = _band_correlation(part)
+        estimates |= _sum_estimates(values, metric_weights(change.bands, judged), variance, uncertainty.degrees, part)
         sd = np.sqrt(variance[judged])
         degrees = float(_weighted_degrees(variance[judged], uncertainty.degrees[judged]))
         inside = np.eye(int(judged.sum())) if correlation is None else correlation[np.ix_(judged, judged)]
@@ -235,26 +238,45 @@ def metric_weights(bands: Bands, covered: npt.NDArray[np.bool_]) -> dict[Metric,
     return found
 
 
+def sum_variance(sd_db: FloatArray, part: Repeatability | None) -> float:
+    """Give the variance of a weighted sum of bands.
+
+    Parameters
+    ----------
+    sd_db : ndarray, shape (b,)
+        Standard uncertainty of each band [dB] times its weight.
+    part : Repeatability or None
+        Repeats that tell how the bands correlate; None where there are none.
+
+    Returns
+    -------
+    float
+        Variance. A floor shrinks its correlations, which is the safe side for the largest of all bands and not for
+        their sum: that is undone here. Where the repeats are too few to tell, bands count as wholly correlated.
+    """
+    correlation = _band_correlation(part)
+    return float(np.abs(sd_db).sum() ** 2 if correlation is None else sd_db @ correlation @ sd_db)
+
+
 def _sum_estimates(
     values: Mapping[Metric, float],
     weights: Mapping[Metric, FloatArray],
     variance: FloatArray,
     degrees: FloatArray,
-    correlation: FloatArray | None,
+    part: Repeatability | None,
 ) -> dict[Metric, Estimate]:
     """Give the metrics that are weighted sums of bands."""
     found: dict[Metric, Estimate] = {}
     for name, weight in weights.items():
-        part = weight * np.sqrt(np.where(weight != 0, variance, 0.0))
-        if not weight.any():
+        used = weight != 0
+        if not used.any():
             found[name] = Estimate(value=float("nan"))
             continue
-        u2 = float(np.abs(part).sum() ** 2) if correlation is None else float(part @ correlation @ part)
-        used = weight != 0
+        sd = weight * np.sqrt(np.where(used, variance, 0.0))
         found[name] = Estimate(
             value=values[name],
-            uncertainty=float(np.sqrt(u2)),
-            degrees=float(_weighted_degrees(part[used] ** 2, degrees[used])),
+            uncertainty=float(np.sqrt(sum_variance(sd, part))),
+            degrees=float(_weighted_degrees(sd[used] ** 2, degrees[used])),
         )
     return found
 
@@ -264,16 +286,16 @@ def _weighted_degrees(variance: FloatArray, degrees: FloatArray) -> float:
     return float(variance.sum() / (variance / degrees).sum())
 
 
-def _band_correlation(part: Repeatability | None, count: int) -> FloatArray | None:
+def _band_correlation(part: Repeatability | None) -> FloatArray | None:
     """Give the correlation between bands as the repeats show it, shrinkage undone; None where they are too few."""
     if part is None:
         return None
-    shrinkage = float(np.clip(_FEW_DEGREES / max(part.degrees.sum(axis=0).max(), 1.0), _LEAST_SHRINKAGE, 1.0))
-    if shrinkage > _MOST_SHRINKAGE:
+    shrunk = shrinkage(part.degrees.sum(axis=0).max())
+    if shrunk > _MOST_SHRINKAGE:
         return None
-    plain = (part.correlation - shrinkage * np.eye(count)) / (1 - shrinkage)
+    plain = np.clip(part.correlation / (1 - shrunk), -1.0, 1.0)
     np.fill_diagonal(plain, 1.0)
-    return np.asarray(np.clip(plain, -1.0, 1.0))
+    return np.asarray(plain)
 
 
 def _draw_errors(sd: FloatArray, correlation: FloatArray, degrees: float, *, draws: int, seed: int) -> FloatArray:

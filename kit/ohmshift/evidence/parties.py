@@ -10,8 +10,7 @@ from scipy import optimize, stats
 
 from ohmshift.curves.values import FloatArray, read_only
 from ohmshift.errors import EvidenceError
-from ohmshift.evidence.changes import BASS_HIGH_HZ, TREBLE_LOW_HZ
-from ohmshift.units import octaves_from_frequency
+from ohmshift.evidence.metrics import metric_weights, sum_variance
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -30,7 +29,6 @@ MEASURES: dict[Measure, tuple[str, str]] = {
 FEW_PARTIES = 4
 """With fewer parties their spread is hardly known, and the result says so."""
 
-_NOMINAL = 1.01
 _FAR = 1e6
 
 
@@ -48,16 +46,12 @@ class PooledParties:
         The figure of all of them.
     low, high : float
         Its 95 % interval, by Hartung and Knapp.
-    predicted_low, predicted_high : float
-        95 % interval for the figure of one more party, measured without error.
     between_variance : float
         Variance between parties beyond their standard errors, by Paule and Mandel.
     weights : ndarray, shape (k,)
         Share of each party in the mean.
     q : float
         Cochran's Q.
-    q_probability : float
-        Probability of a Q as large by chance.
     inconsistency : float
         Share of the spread that is beyond the standard errors, I^2, from 0 to 1.
     caveats : tuple of str
@@ -70,12 +64,9 @@ class PooledParties:
     mean: float
     low: float
     high: float
-    predicted_low: float
-    predicted_high: float
     between_variance: float
     weights: FloatArray
     q: float
-    q_probability: float
     inconsistency: float
     caveats: tuple[str, ...]
 
@@ -144,7 +135,6 @@ def pool_parties(
     t = float(stats.t.isf(0.025, k - 1))
     fixed = 1 / s**2
     q = float(fixed @ (y - fixed @ y / fixed.sum()) ** 2)
-    ahead = t * float(np.sqrt(tau2 + error**2))
     few = f"{k} parties only: how far parties differ is hardly known" if k < FEW_PARTIES else ""
     return PooledParties(
         parties=names,
@@ -153,12 +143,9 @@ def pool_parties(
         mean=mean,
         low=mean - t * error,
         high=mean + t * error,
-        predicted_low=mean - ahead,
-        predicted_high=mean + ahead,
         between_variance=tau2,
         weights=w / w.sum(),
         q=q,
-        q_probability=float(stats.chi2.sf(q, k - 1)),
         inconsistency=max(0.0, 1 - (k - 1) / q) if q > 0 else 0.0,
         caveats=(few,) if few else (),
     )
@@ -186,33 +173,20 @@ def summarise_estimate(estimate: ChangeEstimate, measure: Measure) -> tuple[floa
 
     Notes
     -----
-    Variation correlates between bands as the repeats show. Other parts of the error, and variation without repeats,
-    count as the same all over the band, which is the safe side for a mean.
+    Variation correlates between bands as the repeats show, where they are enough to show it. Otherwise, and for other
+    parts of the error, bands count as wholly correlated, which is the safe side for a mean.
     """
     if measure not in MEASURES:
         raise EvidenceError("measure", f"it is one of {', '.join(MEASURES)}", f"it is {measure!r}", "choose one")
-    mid_hz, known = estimate.bands.mid_hz, estimate.known > 0
-    if measure == "bass":
-        zone = mid_hz <= BASS_HIGH_HZ * _NOMINAL
-    elif measure == "treble":
-        zone = mid_hz >= TREBLE_LOW_HZ / _NOMINAL
-    else:
-        zone = known
-    if measure != "tilt" and not np.all(known[zone]):
+    known = estimate.known > 0
+    whole = metric_weights(estimate.bands, np.ones_like(known))[measure] != 0
+    weight = metric_weights(estimate.bands, known)[measure]
+    used = weight != 0
+    if not used.any() or (measure != "tilt" and np.any(whole & ~known)):
         return float("nan"), float("nan")
-    weight = zone / max(zone.sum(), 1)
-    if measure == "tilt":
-        octaves = octaves_from_frequency(mid_hz)
-        spread = np.where(zone, octaves - octaves[zone].mean(), 0.0)
-        weight = spread / (spread @ spread)
-    variance = 0.0
-    for i in range(len(estimate.parts)):
-        sd = np.sqrt(np.where(zone, estimate.variance_db2[i], 0.0)) * weight
-        if i == 0 and estimate.repeats is not None:
-            variance += float(sd @ estimate.repeats.correlation @ sd)
-        else:
-            variance += float(np.abs(sd).sum() ** 2)
-    return float(weight @ np.where(zone, estimate.change_db, 0.0)), float(np.sqrt(variance))
+    sd = weight * np.sqrt(np.where(used, estimate.variance_db2, 0.0))
+    variance = [sum_variance(sd[i], estimate.repeats if i == 0 else None) for i in range(len(estimate.parts))]
+    return float(weight[used] @ estimate.change_db[used]), float(np.sqrt(sum(variance)))
 
 
 def _between(y: FloatArray, s: FloatArray) -> float:

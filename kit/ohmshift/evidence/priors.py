@@ -15,6 +15,8 @@ LEAST_VARIANCE_DB2 = 1e-8
 """Variances below this count as this: files hold rounded numbers."""
 
 _ALL_ALIKE = 1e-6
+_FEW_DEGREES = 10.0
+_LEAST_SHRINKAGE = 0.1
 
 
 def fit_prior(variance_db2: FloatArray, degrees: FloatArray, *, widening: float = 1.0) -> tuple[FloatArray, FloatArray]:
@@ -127,3 +129,24 @@ def log_bias(degrees: FloatArray) -> FloatArray:
     half = np.asarray(degrees, dtype=np.float64) / 2
     finite = np.where(np.isfinite(half), half, 1.0)
     return np.where(np.isfinite(half), digamma(finite) - np.log(finite), 0.0)
+
+
+def shrinkage(degrees: float) -> float:
+    """Give how far correlations between bands are shrunk towards none.
+
+    Parameters
+    ----------
+    degrees : float
+        Degrees of freedom of the residuals that they rest on.
+
+    Returns
+    -------
+    float
+        Share taken off, from 0.1 to 1.
+
+    Examples
+    --------
+    >>> [shrinkage(degrees) for degrees in (4, 40, 400)]
+    [1.0, 0.25, 0.1]
+    """
+    return float(np.clip(_FEW_DEGREES / max(degrees, 1.0), _LEAST_SHRINKAGE, 1.0))

@@ -33,7 +33,7 @@ edges of third-octave bands, so that those at 100 Hz and at 5 kHz belong to the 
 HIGHEST_ALPHA = 0.5
 
 _QUANTILES = 20_000
-_ARRAYS = ("judged", "change_db", "half_width_db", "band_bound_db", "p_adjusted", "changed", "beyond", "readable")
+_ARRAYS = ("judged", "change_db", "half_width_db", "band_bound_db", "changed", "beyond", "readable")
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -52,10 +52,6 @@ class RegionVerdict:
         Edges of the bands judged [Hz]; nan where none is.
     bound_db : float
         Smallest margin [dB] that "no change larger than" would hold for; infinite where nothing can be said.
-    largest_db : float
-        Largest change of a band [dB], signed.
-    largest_hz : float
-        Mid-band frequency of that band [Hz].
     """
 
     name: str
@@ -64,8 +60,6 @@ class RegionVerdict:
     low_hz: float = float("nan")
     high_hz: float = float("nan")
     bound_db: float = float("inf")
-    largest_db: float = float("nan")
-    largest_hz: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -99,8 +93,6 @@ class Verdict:
         Half width of the 1 - alpha interval of the change that holds for all judged bands at once [dB].
     band_bound_db : ndarray, shape (b,)
         Bound of each band alone [dB].
-    p_adjusted : ndarray, shape (b,)
-        Share of largest values over all bands that chance makes as large as this band's.
     changed : ndarray of bool, shape (b,)
         Bands that changed.
     beyond : ndarray of bool, shape (b,)
@@ -131,7 +123,6 @@ class Verdict:
     change_db: FloatArray
     half_width_db: FloatArray
     band_bound_db: FloatArray
-    p_adjusted: FloatArray
     changed: BoolArray
     beyond: BoolArray
     readable: BoolArray
@@ -155,7 +146,6 @@ class _BandTest:
     judged: BoolArray
     half_width_db: FloatArray
     band_bound_db: FloatArray
-    p_adjusted: FloatArray
     changed: BoolArray
     beyond: BoolArray
     readable: BoolArray
@@ -230,7 +220,6 @@ def judge_change(change: Change, floor: NoiseFloor, *, margin_db: float = 1.0, a
         judged=test.judged,
         half_width_db=test.half_width_db,
         band_bound_db=test.band_bound_db,
-        p_adjusted=test.p_adjusted,
         changed=test.changed,
         beyond=test.beyond,
         readable=test.readable,
@@ -243,9 +232,9 @@ def judge_change(change: Change, floor: NoiseFloor, *, margin_db: float = 1.0, a
 
 
 def _draw_largest(part: Repeatability | None, judged: BoolArray) -> FloatArray:
-    """Give sorted largest absolute normal values over the judged bands; exact ones where bands are independent."""
+    """Give the largest absolute normal values over the judged bands; exact ones where bands are independent."""
     if part is not None:
-        return np.sort(part.draws[judged].max(axis=0))
+        return np.asarray(part.draws[judged].max(axis=0))
     probability = (np.arange(_QUANTILES) + 0.5) / _QUANTILES
     return np.asarray(stats.norm.ppf((1 + probability ** (1 / judged.sum())) / 2))
 
@@ -259,18 +248,15 @@ def _test_bands(
     se = np.sqrt(np.maximum(uncertainty.variance_db2[known], LEAST_VARIANCE_DB2) * change.variance_factor)
     z = stats.norm.isf(stats.t.sf(d / se, df))
     critical = float(np.quantile(largest, 1 - alpha))
-    as_large = largest.size - np.searchsorted(largest, z)
     half_width, band_bound = np.where(judged, np.inf, np.nan), np.where(judged, np.inf, np.nan)
     half_width[known] = se * stats.t.isf(stats.norm.sf(critical), df)
     band_bound[known] = d + se * stats.t.isf(alpha, df)  # Two one-sided tests, [2] of judge_change
-    p_adjusted, changed = np.where(judged, 1.0, np.nan), np.zeros(judged.shape, dtype=bool)
-    p_adjusted[known] = (1 + as_large) / (1 + largest.size)
+    changed = np.zeros(judged.shape, dtype=bool)
     changed[known] = z > critical
     return _BandTest(
         judged=judged,
         half_width_db=half_width,
         band_bound_db=band_bound,
-        p_adjusted=p_adjusted,
         changed=changed,
         beyond=known & (np.abs(np.nan_to_num(change.band_change_db)) - np.nan_to_num(half_width) > margin_db),
         readable=known & (np.nan_to_num(half_width) <= margin_db),
@@ -285,7 +271,6 @@ def _judge_region(
     if not inside.any():
         return RegionVerdict(name=name, word="cannot tell", sentence="Cannot tell: the data do not cover it.")
     bound = float(test.band_bound_db[inside].max())
-    at = int(np.argmax(np.where(inside, np.abs(np.nan_to_num(change.band_change_db)), -1.0)))
     word = choose_word(changed=bool(test.changed[inside].any()), bounded=bound <= margin_db)
     return RegionVerdict(
         name=name,
@@ -302,8 +287,6 @@ def _judge_region(
             beyond=inside & test.beyond,
         ),
         bound_db=bound,
-        largest_db=float(change.band_change_db[at]),
-        largest_hz=float(bands.mid_hz[at]),
     )
 
 

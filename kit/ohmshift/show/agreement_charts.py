@@ -226,7 +226,7 @@ def _say_difference(region: RegionAgreement) -> str:
     if not np.isfinite(region.largest_db):
         return f"Theirs minus own, {region.name}: not covered by both."
     where = nominal_frequency(region.largest_hz)
-    return f"Theirs minus own, {region.name}: at most {region.largest_db:+.1f} dB, at {where} Hz."
+    return f"Theirs minus own, {region.name}: as measured up to {region.largest_db:+.1f} dB, at {where} Hz."
 
 
 def _outside(region: RegionAgreement) -> tuple[Span, ...]:

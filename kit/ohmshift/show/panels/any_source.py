@@ -18,6 +18,7 @@ from ohmshift.errors import StudyError
 from ohmshift.show.charts import Band, Chart, Level, Line
 from ohmshift.show.drawings import change_range, ohms
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
+from ohmshift.show.panels.nothing import UNKNOWN, nothing_to_show
 from ohmshift.show.panels.opening import Progress
 from ohmshift.study.batch import compare_study
 from ohmshift.study.bounds import SourceBounds, bound_source
@@ -125,9 +126,11 @@ class AnySourcePanel(Panel[SourceSettings]):
         }
         names = [name for name in names if self.known[name].impedance is not None]
         ranked = [name for name in self.comparison.by_size() if name in names]
-        settings = SourceSettings(
-            earphone=earphone or ranked[0], source=SLIDER, output_ohm=10.0, added_ohm=0.0, tolerance_db=1.0
-        )
+        first = earphone or next(iter(ranked), "")
+        settings = SourceSettings(earphone=first, source=SLIDER, output_ohm=10.0, added_ohm=0.0, tolerance_db=1.0)
+        if not first:
+            super().__init__(lambda _: nothing_to_show("Any source", UNKNOWN), settings, {})
+            return
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone to predict."),
             "source": choice("Source", list(SOURCES), help_text="Common sources, by common practice."),

@@ -19,6 +19,7 @@ from ohmshift.errors import CurveError, StudyError
 from ohmshift.show.charts import Chart, Level, Line
 from ohmshift.show.drawings import change_range, ohms
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
+from ohmshift.show.panels.nothing import UNKNOWN, nothing_to_show
 from ohmshift.study.findings import Quantity
 from ohmshift.study.impedances import measured_impedance
 
@@ -77,6 +78,9 @@ class PadPanel(Panel[PadSettings]):
         self.study = study
         self.known = _keep_known(study, known)
         names = list(self.known)
+        if not names:
+            super().__init__(lambda _: nothing_to_show("Attenuator", UNKNOWN), PadSettings(earphone=""), {})
+            return
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone to attenuate."),
             "quieter_db": slider("Quieter by", "dB", 1.0, 40.0, 0.5, help_text="Attenuation wanted."),
@@ -190,6 +194,9 @@ class CrosstalkPanel(Panel[CrosstalkSettings]):
         self.study = study
         self.known = _keep_known(study, known)
         names = list(self.known)
+        if not names:
+            super().__init__(lambda _: nothing_to_show("Crosstalk", UNKNOWN), CrosstalkSettings(earphone=""), {})
+            return
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone on the cable."),
             "return_ohm": slider(

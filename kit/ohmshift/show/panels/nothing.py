@@ -8,6 +8,12 @@ import pandas as pd
 from ohmshift.show.charts import Chart, Line
 from ohmshift.show.panels.base import View
 
+UNKNOWN = (
+    "Nothing can be predicted, since no impedance is known: measure one, or responses with and without a known "
+    "resistance at the same drive voltage (level_reference absolute)."
+)
+"""What to say where no earphone's impedance was measured or can be recovered."""
+
 
 def nothing_to_show(title: str, sentence: str) -> View:
     """Give a view that says what is missing and what to do about it.

@@ -19,6 +19,7 @@ from ohmshift.evidence.repeats import (
     default_bands,
     pool_variance,
 )
+from ohmshift.evidence.sides import correlate_sides
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -75,6 +76,8 @@ class Repeatability:
         Its degrees of freedom.
     level_correlation : ndarray, shape (b,)
         Correlation of the level's deviations with those of each band.
+    sides, level_sides : float
+        Correlation of left and right at one seat, in the bands and of the level; 0 where it is not beyond chance.
     """
 
     reseated: bool
@@ -90,6 +93,8 @@ class Repeatability:
     level_db2: float
     level_degrees: int
     level_correlation: FloatArray
+    sides: float = 0.0
+    level_sides: float = 0.0
 
     def __post_init__(self) -> None:
         """Lock the arrays."""
@@ -318,6 +323,7 @@ def _pool_earphones(
     whole = _correlate(residuals, degrees=total.degrees)
     correlation, level_correlation = whole[:-1, :-1], whole[:-1, -1]
     prior_variance, prior_degrees = _fit_bands(pooled, total, widening=widening)
+    sides, level_sides = correlate_sides([groups[label] for label in labels], correlation)
     rng = np.random.default_rng(seed)
     root = np.linalg.cholesky(correlation)
     return Repeatability(
@@ -334,6 +340,8 @@ def _pool_earphones(
         level_db2=total.level_db2,
         level_degrees=total.degrees,
         level_correlation=level_correlation,
+        sides=sides,
+        level_sides=level_sides,
     )
 
 

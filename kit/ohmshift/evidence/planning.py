@@ -333,7 +333,8 @@ def plan_seats(floor: NoiseFloor, *, reseated: bool = True, most: int = 12, alph
     Notes
     -----
     For an earphone as noisy as the study expects, with both channels measured: with n seats the variance of the change
-    is that of one measurement over n, with the prior's degrees of freedom and those of its own seats.
+    is that of one measurement over n, with the prior's degrees of freedom and those of its own seats. It is more where
+    left and right stray together.
     """
     part = floor.reseated if reseated else floor.unreseated
     if part is None or not np.any(part.prior_degrees > 0):
@@ -343,7 +344,8 @@ def plan_seats(floor: NoiseFloor, *, reseated: bool = True, most: int = 12, alph
     seats = np.arange(1, min(most, MOST_SEATS) + 1)
     own = (4 if reseated else 2) * (seats - 1)
     degrees = part.prior_degrees[judged][:, None] + own
-    half = np.sqrt(part.prior_variance_db2[judged][:, None] / seats) * stats.t.isf(stats.norm.sf(critical), degrees)
+    variance = part.prior_variance_db2[judged][:, None] * (1 + part.sides) / seats
+    half = np.sqrt(variance) * stats.t.isf(stats.norm.sf(critical), degrees)
     mid_hz = part.bands.mid_hz[judged]
     zones = [(mid_hz >= low) & (mid_hz < high) for _, low, high in REGIONS]
     rows = [np.median(half[zone], axis=0) if zone.any() else np.full(seats.size, np.nan) for zone in zones]

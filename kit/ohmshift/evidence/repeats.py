@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -82,11 +82,17 @@ class Deviations:
         The same for the level [dB].
     degrees : int
         Degrees of freedom.
+    channel : str
+        The channel.
+    places : tuple of (float, str), length k
+        Resistance and seat of each residual.
     """
 
     band_db: FloatArray
     level_db: FloatArray
     degrees: int
+    channel: str = ""
+    places: tuple[tuple[float, str], ...] = ()
 
     def __post_init__(self) -> None:
         """Lock the arrays."""
@@ -363,10 +369,13 @@ def _collect_seats(conditions: list[SeatLevels]) -> list[Deviations]:
     found, seen = [], set[tuple[str, str]]()
     for condition in conditions:
         for channel in dict.fromkeys(condition.channel):
-            rows = [row for seat, row in condition.seats(channel).items() if (channel, seat) not in seen]
-            seen |= {(channel, seat) for seat in condition.seats(channel)}
-            if len(rows) > 1:
-                found.append(stray_from_mean(condition.band_db[rows], condition.level_db[rows]))
+            seats = condition.seats(channel)
+            new = {seat: row for seat, row in seats.items() if (channel, seat) not in seen}
+            seen |= {(channel, seat) for seat in seats}
+            if len(new) > 1:
+                rows, places = list(new.values()), tuple((condition.added_ohm, seat) for seat in new)
+                group = stray_from_mean(condition.band_db[rows], condition.level_db[rows])
+                found.append(replace(group, channel=channel, places=places))
     return found
 
 
@@ -384,5 +393,6 @@ def _collect_pairs(conditions: list[SeatLevels]) -> list[Deviations]:
             rows = [[member.seats(channel)[seat] for seat in common] for member in members]
             band = np.stack([member.band_db[row] for member, row in zip(members, rows, strict=True)])
             level = np.stack([member.level_db[row] for member, row in zip(members, rows, strict=True)])
-            found.append(stray_from_pairs(band, level))
+            places = tuple((member.added_ohm, seat) for member in members for seat in common)
+            found.append(replace(stray_from_pairs(band, level), channel=channel, places=places))
     return found

@@ -66,7 +66,8 @@ def settle_uncertainty(change: Change, floor: NoiseFloor) -> Uncertainty:
     Returns
     -------
     Uncertainty
-        Variance of one measurement; times the change's variance factor it is that of the change.
+        Variance of one measurement; times the change's variance factor it is that of the change. Where left and right
+        of one seat stray together, it is widened for their mean.
 
     References
     ----------
@@ -76,6 +77,7 @@ def settle_uncertainty(change: Change, floor: NoiseFloor) -> Uncertainty:
     judged = np.isfinite(change.band_change_db)
     own, own_degrees = np.nan_to_num(change.own_variance_db2), change.own_degrees
     repeated = bool(np.any(own_degrees[judged] > 0))
+    together = 1.0 if part is None or len(change.channels) == 1 else 1 + part.sides
     prior_degrees = np.zeros(len(change.bands)) if part is None else part.prior_degrees
     sides, one_degree = _disagreement(change), np.ones(len(change.bands))
     if part is not None and np.any(prior_degrees[judged] > 0):
@@ -84,17 +86,24 @@ def settle_uncertainty(change: Change, floor: NoiseFloor) -> Uncertainty:
         degrees = prior_degrees + own_degrees
         total = prior_degrees * part.prior_variance_db2 * guard + own_degrees * own
         return Uncertainty(
-            variance_db2=np.divide(total, degrees, out=np.zeros_like(total), where=degrees > 0),
+            variance_db2=together * np.divide(total, degrees, out=np.zeros_like(total), where=degrees > 0),
             degrees=degrees,
             basis="noise floor and own repeats" if repeated else "borrowed noise floor",
             guard=guard,
-            caveats=_warn_of_floor(change, part, repeated=repeated, checked=shown is not None, guard=guard),
+            caveats=(
+                *_warn_of_floor(change, part, repeated=repeated, checked=shown is not None, guard=guard),
+                *_warn_of_sides(together),
+            ),
         )
     if repeated:
-        caveat = "judged by its own repeats alone, because no two earphones have repeats of this kind"
-        return Uncertainty(variance_db2=own, degrees=own_degrees, basis="own repeats", caveats=(caveat,))
+        caveats = (
+            "judged by its own repeats alone, because no two earphones have repeats of this kind",
+            *_warn_of_sides(together),
+        )
+        return Uncertainty(variance_db2=together * own, degrees=own_degrees, basis="own repeats", caveats=caveats)
     if sides is not None:
-        caveat = "no repeats anywhere: left against right is all there is to tell a change from variation"
+        only = "no repeats anywhere: left against right is all there is to tell a change from variation"
+        caveat = f"{only}, and does not show what both share"
         return Uncertainty(variance_db2=sides, degrees=one_degree, basis="left and right", caveats=(caveat,))
     caveat = "no repeats anywhere and one channel: nothing tells a change from variation"
     return Uncertainty(variance_db2=own, degrees=own_degrees, basis="none", caveats=(caveat,))
@@ -106,6 +115,13 @@ def _disagreement(change: Change) -> FloatArray | None:
         return None
     first, second = change.channel_band_change_db
     return np.asarray((first - second) ** 2 / change.channel_variance_factor.sum())
+
+
+def _warn_of_sides(together: float) -> tuple[str, ...]:
+    if together == 1:
+        return ()
+    told = f"left and right of one seat stray together, correlated by {together - 1:.2f}"
+    return (f"{told}: the variance of their mean is widened by a factor of {together:.2f}",)
 
 
 def _warn_of_floor(

@@ -200,13 +200,10 @@ def judge_change(change: Change, floor: NoiseFloor, *, margin_db: float = 1.0, a
         _judge_region(name, change, test, low_hz=low_hz, high_hz=high_hz, margin_db=margin_db)
         for name, low_hz, high_hz in (("all bands", 0.0, np.inf), *REGIONS)
     )
-    interval = change.level_drop_interval_db
+    interval, borrowed = _bound_level(change, part)
     caveats = (*change.caveats, *uncertainty.caveats)
-    if interval is None and part is not None:
-        variance = part.level_db2 * change.variance_factor
-        interval = level_interval(change.level_drop_db, variance, part.level_degrees)
-        if interval is not None:
-            caveats = (*caveats, "the interval of the level is borrowed from the noise floor")
+    if borrowed:
+        caveats = (*caveats, "the interval of the level is borrowed from the noise floor")
     return Verdict(
         label=change.label,
         added_ohm=change.added_ohm,
@@ -229,6 +226,20 @@ def judge_change(change: Change, floor: NoiseFloor, *, margin_db: float = 1.0, a
         level_drop_interval_db=interval,
         caveats=caveats,
     )
+
+
+def _bound_level(change: Change, part: Repeatability | None) -> tuple[tuple[float, float] | None, bool]:
+    """Give the interval of the level drop, and whether it is borrowed from the floor."""
+    together = 1.0 if part is None or len(change.channels) == 1 else 1 + part.level_sides
+    own = change.level_drop_interval_db
+    if own is not None:
+        drop, half = change.level_drop_db, (own[1] - own[0]) / 2 * float(np.sqrt(together))
+        return (drop - half, drop + half) if together > 1 else own, False
+    if part is None:
+        return None, False
+    variance = part.level_db2 * change.variance_factor * together
+    interval = level_interval(change.level_drop_db, variance, part.level_degrees)
+    return interval, interval is not None
 
 
 def _draw_largest(part: Repeatability | None, judged: BoolArray) -> FloatArray:

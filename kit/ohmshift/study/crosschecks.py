@@ -120,6 +120,7 @@ def _measured_bands(comparison: StudyComparison, name: str, added_ohm: float) ->
     change = comparison.change(name, added_ohm)
     floor = comparison.floor.reseated if change.reseated else comparison.floor.unreseated
     uncertainty = settle_uncertainty(change, comparison.floor)
+    together = 1.0 if floor is None or len(change.channels) == 1 else 1 + floor.level_sides
     return MeasuredBands(
         bands=change.bands,
         change_db=change.band_change_db,
@@ -127,7 +128,7 @@ def _measured_bands(comparison: StudyComparison, name: str, added_ohm: float) ->
         degrees=uncertainty.degrees,
         correlation=None if floor is None else floor.with_level(),
         level_drop_db=change.level_drop_db,
-        level_variance_db2=float("nan") if floor is None else floor.level_db2 * change.variance_factor,
+        level_variance_db2=float("nan") if floor is None else floor.level_db2 * change.variance_factor * together,
         level_degrees=0.0 if floor is None else float(floor.level_degrees),
         level_low_hz=comparison.options.level_low_hz,
         level_high_hz=comparison.options.level_high_hz,

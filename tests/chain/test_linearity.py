@@ -123,6 +123,10 @@ def test_what_is_missing_is_said() -> None:
         check_linearity(F, D[:2], measured[:2], added_ohm=R[:2])
     with pytest.raises(CurveError, match="3 different resistances"):
         check_linearity(F, D, measured, added_ohm=[10, 10, 75])
+    with pytest.raises(CurveError, match="3 different resistances"):
+        check_linearity(F, D, measured, added_ohm=[10, 33, np.inf])
+    with pytest.raises(CurveError, match="tolerance"):
+        check_linearity(F, D, measured, added_ohm=R, tolerance=np.nan)
     with pytest.raises(CurveError, match="change of level"):
         check_linearity(F, D, [*measured[:2], replace(noise(0.1), level_drop_db=np.nan)], added_ohm=R)
     with pytest.raises(CurveError, match="one curve and one noise"):

@@ -151,6 +151,8 @@ def test_what_cannot_be_is_refused() -> None:
         design_pad(TABLE, quieter_db=-3)
     with pytest.raises(CurveError, match="resistors_ohm"):
         tabulate_pads(EARPHONE, resistors_ohm=[10, -1])
+    with pytest.raises(CurveError, match="needs a resistor"):
+        tabulate_pads(EARPHONE, resistors_ohm=[])
     with pytest.raises(CurveError, match="200 to 2000 Hz"):
         tabulate_pads(Impedance(frequency_hz=np.array([500.0, 1000]), impedance_ohm=np.array([16, 16])))
     with pytest.raises(CurveError, match="e24_values"):

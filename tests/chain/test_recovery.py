@@ -351,9 +351,7 @@ def test_a_change_above_nothing_is_refused_or_doubted() -> None:
     assert any("rises" in caveat for caveat in doubted.caveats)
 
 
-@pytest.mark.source(
-    "analytic", ref="any Z of Re Z >= 0 behind 120 ohm: |H| >= 120/195, -4.22 dB; 16 behind 10: 26/101"
-)
+@pytest.mark.source("analytic", ref="any Z of Re Z >= 0 behind 120 ohm: |H| >= 120/195, -4.22 dB; 16 behind 10: 26/101")
 def test_a_change_below_that_of_no_earphone_is_refused_or_doubted() -> None:
     D = divider_change_db(np.full(F.size, 16.0 + 0j), added_ohm=75, source_ohm=10)
     with pytest.raises(CurveError, match="0 ohm behind the source stated"):

@@ -100,6 +100,8 @@ def test_bands_are_locked():
     [
         (lambda: fractional_octave_bands(0), "whole number, 1 or more"),
         (lambda: fractional_octave_bands(2.5), "whole number, 1 or more"),
+        (lambda: fractional_octave_bands(float("nan")), "whole number, 1 or more"),
+        (lambda: octave_grid(high_hz=float("inf")), "0 < low_hz < high_hz"),
         (lambda: fractional_octave_bands(3, low_hz=100, high_hz=100), "0 < low_hz < high_hz"),
         (lambda: fractional_octave_bands(3, low_hz=0, high_hz=100), "0 < low_hz < high_hz"),
         (lambda: octave_grid(0), "whole number, 1 or more"),
@@ -195,6 +197,14 @@ def test_the_common_grid_stays_inside_the_data():
 @pytest.mark.parametrize("grid", [[10, 100], [100, 3000]])
 def test_nothing_is_extrapolated(grid):
     with pytest.raises(CurveError, match="covers 20 to 2000 Hz and is not extrapolated"):
+        resample(Response(frequency_hz=[20, 2000], level_db=[0, 0]), grid)
+
+
+@pytest.mark.parametrize(
+    ("grid", "rule"), [([[100, 200], [300, 400]], "a row"), ([300, 100], "rise"), ([], "two points")]
+)
+def test_a_grid_that_is_none_is_refused(grid, rule):
+    with pytest.raises(CurveError, match=rule):
         resample(Response(frequency_hz=[20, 2000], level_db=[0, 0]), grid)
 
 

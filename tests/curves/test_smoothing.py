@@ -265,6 +265,29 @@ def test_band_not_wholly_covered_is_nan():
     assert np.all(np.isnan(mean[:, ~whole]))
 
 
+@pytest.mark.source("analytic", ref="an unknown level leaves the means that need no straight line to it as they are")
+@pytest.mark.parametrize("m", [1, 9])
+def test_an_unknown_level_spoils_its_own_bands_only(m):
+    f = np.geomspace(20, 20_000, 400)
+    bands = fractional_octave_bands(3, low_hz=100, high_hz=8000)
+    level = np.tile(np.log(f), (m, 1))
+    known = band_levels(f, level, bands)
+    level[-1, 200] = np.nan
+    found = band_levels(f, level, bands)
+    near = (bands.low_hz < f[201]) & (bands.high_hz > f[199])
+    assert 0 < near.sum() <= 2
+    assert np.all(np.isnan(found[-1, near]))
+    np.testing.assert_allclose(found[-1, ~near], known[-1, ~near], rtol=1e-12)
+    np.testing.assert_allclose(found[:-1], known[:-1], rtol=1e-12)
+
+
+def test_powers_too_small_to_average_are_refused():
+    with pytest.raises(CurveError, match="150 dB below the peak"):
+        smooth_fractional_octave(
+            response(np.geomspace(20, 20_000, 480), [0.0] * 400 + [-400.0] * 80), 12, average="power"
+        )
+
+
 def test_bands_outside_the_data_are_all_nan():
     assert np.all(np.isnan(band_levels([20.0, 40.0], [0.0, 1.0], fractional_octave_bands(3, low_hz=100, high_hz=200))))
 
@@ -298,6 +321,7 @@ def test_band_levels_are_rectangular_smoothing_at_mid_band(curve):
         ([100, 1000], [0, 1, 2], [100], [200], "one value a frequency"),
         ([1000, 100], [0, 1], [100], [200], "above 0 Hz and rise"),
         ([0, 100], [0, 1], [100], [200], "above 0 Hz and rise"),
+        ([10, float("nan"), 300], [0, 1, 2], [100], [200], "above 0 Hz and rise"),
         ([100], [0], [100], [200], "above 0 Hz and rise"),
         ([100, 1000], [0, 1], [300], [200], "low_hz < high_hz"),
         ([100, 1000], [0, 1], [0], [200], "low_hz < high_hz"),

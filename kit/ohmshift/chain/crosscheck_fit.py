@@ -151,7 +151,7 @@ def weigh_errors(
 
     Notes
     -----
-    The change of level counts as independent of the change of tone. Degrees of freedom grow by the square of total over
+    Degrees of freedom grow by the square of total over
     repeated variance (Welch-Satterthwaite), since the divider's own uncertainty counts as known.
     """
     variance = np.append(measured.variance_db2, measured.level_variance_db2)[used] + ROUNDING_DB**2

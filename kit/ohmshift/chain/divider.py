@@ -64,7 +64,7 @@ def divider_change_db(
         raise CurveError(
             "added_ohm",
             "an added resistance is a number of ohms, 0 or more",
-            f"the smallest is {np.min(R):g}",
+            f"they go from {np.min(R):g} to {np.max(R):g}",
             "mend it",
         )
     Z = np.asarray(impedance_ohm, dtype=np.complex128) + np.asarray(source_ohm, dtype=np.complex128)

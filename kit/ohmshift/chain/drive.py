@@ -164,8 +164,8 @@ def find_drive(
     (178.9, 357.8, 1.0)
     """
     f, Z = np.asarray(frequency_hz, dtype=np.float64), np.asarray(impedance_ohm, dtype=np.complex128)
-    check_number("find_drive, headroom_db", headroom_db, may_be_zero=True)
-    check_number("find_drive, output_ohm", output_ohm, may_be_zero=True)
+    for name, value in (("headroom_db", headroom_db), ("output_ohm", output_ohm), ("added_ohm", added_ohm)):
+        check_number(f"find_drive, {name}", value, may_be_zero=True)
     check_number("find_drive, level_db + 200", level_db + 200.0)
     source = output_ohm + added_ohm
     loudness = float(weighted_change_db(f, divider_change_db(Z, added_ohm=source), spectrum=spectrum))

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ohmshift.chain.elements import check_number
 from ohmshift.errors import CurveError
-
-REFERENCE_PA = 20e-6
-"""Sound pressure at a level of 0 dB [Pa]."""
 
 FIELD_CAVEAT = (
     "Guidance is for diffuse-field levels. A level in an ear simulator or at the eardrum is higher than that, by "
@@ -91,7 +89,13 @@ class Guide:
         -------
         float
             Part of the allowance; above 1 is more than allowed.
+
+        Raises
+        ------
+        CurveError
+            A level outside -100 to 200 dB, or a time that is negative or not finite.
         """
+        check_number("share, hours", hours, may_be_zero=True)
         return hours / self.allowed_hours(level_dba)
 
 
@@ -125,29 +129,6 @@ NIOSH = Guide(
 
 GUIDES = (WHO_ADULTS, WHO_CHILDREN, NIOSH)
 """Guidances to choose from, the one for leisure first."""
-
-
-def exposure_pa2h(level_dba: float, hours: float) -> float:
-    """Give the sound exposure of a time at a level.
-
-    Parameters
-    ----------
-    level_dba : float
-        Level [dB(A)].
-    hours : float
-        Time [h].
-
-    Returns
-    -------
-    float
-        A-weighted sound exposure [Pa² h].
-
-    Examples
-    --------
-    >>> round(exposure_pa2h(80, 40), 6)
-    1.6
-    """
-    return float(REFERENCE_PA**2 * 10 ** (level_dba / 10) * hours)
 
 
 def say_hours(hours: float) -> str:

@@ -18,6 +18,7 @@ from ohmshift.chain.elements import check_number
 from ohmshift.chain.loudness import AUDIBLE_HZ, Weighting, weight_db
 from ohmshift.curves.values import FloatArray, read_only
 from ohmshift.errors import CurveError
+from ohmshift.units import level_from_ratio
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -78,14 +79,15 @@ class Hiss:
         Returns
         -------
         ndarray, shape (b,)
-            Level at the ear [dB re 20 µPa], as if the response were flat; nan where the curve does not reach.
+            Level at the ear [dB re 20 µPa], as if the response were flat; minus infinity for no noise, nan where the
+            curve does not reach.
         """
         mid = np.asarray(mid_hz, dtype=np.float64)
         f, density = self.frequency_hz, self.amplifier_density_v**2 + self.thermal_density_v**2
         at = np.interp(np.log(mid), np.log(f), density)
         width = mid * (10**0.05 - 10**-0.05)
         reach = (mid >= f[0] * 0.99) & (mid <= f[-1] * 1.01)
-        return np.where(reach, sensitivity.per_volt_db + 10 * np.log10(at * width), np.nan)
+        return np.where(reach, sensitivity.per_volt_db + level_from_ratio(np.sqrt(at * width)), np.nan)
 
 
 def thermal_density_v(resistance_ohm: npt.ArrayLike, *, temperature_c: float = 23.0) -> FloatArray:
@@ -181,7 +183,8 @@ def predict_hiss(
     21.938
     """
     f, Z = np.asarray(frequency_hz, dtype=np.float64), np.asarray(impedance_ohm, dtype=np.complex128)
-    check_number("predict_hiss, noise_v", noise_v, may_be_zero=True)
+    for name, value in (("noise_v", noise_v), ("output_ohm", output_ohm), ("added_ohm", added_ohm)):
+        check_number(f"predict_hiss, {name}", value, may_be_zero=True)
     source = output_ohm + added_ohm
     share_db = divider_change_db(Z, added_ohm=source)
     density = noise_v / np.sqrt(AUDIBLE_HZ[1] - AUDIBLE_HZ[0]) * 10 ** (share_db / 20)
@@ -216,6 +219,10 @@ class HissBenefit:
         change with the volume control left alone.
     before_db : float
         The same where it arises before the volume control [dB]: about 0.
+
+    Notes
+    -----
+    Where there is no noise to begin with, all changes are nan.
     """
 
     loudness_db: float
@@ -243,6 +250,8 @@ def compare_hiss(without: Hiss, with_added: Hiss, *, loudness_db: float) -> Hiss
     Noise after the volume control is the same at every setting, so its level at equal loudness is that at the same
     setting. Noise before it is turned up by -loudness_db with the music; thermal noise of the resistances is not.
     """
+    if not np.isfinite(without.level_db):
+        return HissBenefit(loudness_db=loudness_db, after_db=float("nan"), before_db=float("nan"))
     turned_up = with_added.amplifier_db - loudness_db
     before = 10 * np.log10(10 ** (turned_up / 10) + 10 ** (with_added.thermal_db / 10)) - without.level_db
     change = with_added.level_db - without.level_db

@@ -123,7 +123,8 @@ def check_linearity(
     Raises
     ------
     CurveError
-        Fewer than three different resistances, counts that do not match, or a level that is lost.
+        Fewer than three different resistances, counts that do not match, an option out of range, or a level that is
+        lost.
 
     Notes
     -----
@@ -134,6 +135,11 @@ def check_linearity(
     """
     f, D, R = (np.asarray(values, dtype=np.float64) for values in (frequency_hz, change_db, added_ohm))
     _check_inputs(f, D, R, measured)
+    if not (0 <= tolerance < np.inf and 0 <= shared <= 1 and 0 < alpha < 1):
+        found = f"they are {tolerance:g}, {shared:g} and {alpha:g}"
+        raise CurveError(
+            "check_linearity", "tolerance is 0 or more, shared 0 to 1, alpha between", found, "mend the one that is off"
+        )
     bands = measured[0].bands
     q = (10 ** (-D / 10) - 1) / R[:, None]
     contrast = null_space(np.array([np.ones_like(R), R]))
@@ -249,7 +255,7 @@ def _say(
 
 def _check_inputs(f: FloatArray, D: FloatArray, R: FloatArray, measured: Sequence[MeasuredBands]) -> None:
     where = (measured[0].label if measured else "") or "check_linearity"
-    if np.unique(R).size < LEAST_RESISTANCES or np.unique(R).size < R.size or not np.all(R > 0):
+    if np.unique(R).size < LEAST_RESISTANCES or np.unique(R).size < R.size or not np.all(np.isfinite(R) & (R > 0)):
         raise CurveError(
             f"{where}, added_ohm",
             f"{LEAST_RESISTANCES} different resistances above 0 ohm are needed",

@@ -55,15 +55,6 @@ LEVEL_STEP = Threshold(
 )
 """Smallest change of level heard, at middle levels 0.5 to 1 dB."""
 
-LEVEL_MATCH = Threshold(
-    value=0.1,
-    unit="dB",
-    what="match of levels in a listening test",
-    source="common practice",
-    confirmed=False,
-)
-"""How closely levels are matched before sounds are compared blind."""
-
 PLAYER_LIMIT = Threshold(
     value=0.150,
     unit="V",
@@ -190,30 +181,3 @@ class Sensitivity:
         """
         check_number("ear_level_db, voltage_v", voltage_v)
         return self.per_volt_db + 20 * math.log10(voltage_v)
-
-
-def milliwatt_voltage_v(rated_ohm: float) -> float:
-    """Give the voltage that makes 1 mW in a resistance.
-
-    Parameters
-    ----------
-    rated_ohm : float
-        Resistance [ohm].
-
-    Returns
-    -------
-    float
-        Voltage [V r.m.s.].
-
-    Raises
-    ------
-    CurveError
-        A resistance that is not above 0.
-
-    Examples
-    --------
-    >>> round(milliwatt_voltage_v(600), 4)
-    0.7746
-    """
-    check_number("milliwatt_voltage_v, rated_ohm", rated_ohm)
-    return math.sqrt(1e-3 * rated_ohm)

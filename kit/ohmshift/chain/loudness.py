@@ -11,8 +11,6 @@ from ohmshift.chain.weightings import PROGRAMME_DB, PROGRAMME_HZ, a_weighting_db
 from ohmshift.errors import CurveError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     import numpy.typing as npt
 
     from ohmshift.curves.values import FloatArray
@@ -38,6 +36,9 @@ class LoudnessChange:
     ----------
     change_db : float
         Change of the K-weighted level of simulated programme [dB]; negative is quieter.
+    a_weighted_db : float
+        Change of the A-weighted level of simulated programme, played through the earphone's response where that is
+        known [dB]: what a sound exposure goes by. It may lie more than 1 dB from `change_db`.
     low_db, high_db : float
         Lowest and highest change over both spectra, all weightings, and with the earphone's response and without [dB].
     least_db, least_hz : float
@@ -51,6 +52,7 @@ class LoudnessChange:
     """
 
     change_db: float
+    a_weighted_db: float
     low_db: float
     high_db: float
     least_db: float
@@ -142,9 +144,11 @@ def octave_weights(frequency_hz: npt.ArrayLike) -> FloatArray:
     Raises
     ------
     CurveError
-        Fewer than two frequencies in the band.
+        Frequencies that do not rise, or fewer than two in the band.
     """
     f = np.asarray(frequency_hz, dtype=np.float64)
+    if f.ndim != 1 or not np.all(np.diff(f) > 0):
+        raise CurveError("frequency_hz", "frequency must rise", "it does not", "sort the frequencies")
     inside = (f >= AUDIBLE_HZ[0] * 0.999) & (f <= AUDIBLE_HZ[1] * 1.001)
     if inside.sum() < 2:  # noqa: PLR2004 - one frequency has no width
         rule, mend = "loudness needs a curve in the audible band", "give one from 20 Hz to 20 kHz"
@@ -186,7 +190,8 @@ def weighted_change_db(
     Raises
     ------
     CurveError
-        An unknown spectrum or weighting, or no curve in the audible band.
+        An unknown spectrum or weighting, levels that are not finite or not one a frequency, or no curve in the audible
+        band.
 
     Notes
     -----
@@ -199,7 +204,12 @@ def weighted_change_db(
     -6.0
     """
     f, change = np.asarray(frequency_hz, dtype=np.float64), np.asarray(change_db, dtype=np.float64)
-    level = spectrum_db(f, spectrum) + weight_db(np.minimum(f, AUDIBLE_HZ[1]), weighting) + np.asarray(response_db)
+    response = np.asarray(response_db, dtype=np.float64)
+    for name, values, shapes in (("change_db", change, {f.shape}), ("response_db", response, {(), f.shape})):
+        if values.shape[-1:] not in shapes or not np.all(np.isfinite(values)):
+            rule, found = "there is one finite level a frequency", f"its shape is {values.shape}, or one is not finite"
+            raise CurveError(name, rule, found, f"give {f.size}")
+    level = spectrum_db(f, spectrum) + weight_db(np.minimum(f, AUDIBLE_HZ[1]), weighting) + response
     w = octave_weights(f) * 10 ** ((level - level.max()) / 10)
     return np.asarray(10 * np.log10(10 ** (change / 10) @ w / w.sum()))
 
@@ -237,18 +247,14 @@ def loudness_change(
     (-5.2, -8.0)
     """
     f, change = np.asarray(frequency_hz, dtype=np.float64), np.asarray(change_db, dtype=np.float64)
-    flat = tuple(
-        (spectrum, weighting, float(weighted_change_db(f, change, spectrum=spectrum, weighting=weighting)))
-        for spectrum in SPECTRA
-        for weighting in WEIGHTINGS
-    )
-    every = [value for _, _, value in flat]
-    if response_db is not None:
-        every += _with_response(f, change, np.asarray(response_db, dtype=np.float64))
+    flat = _by_spectrum(f, change, np.zeros(f.shape))
+    heard_as = flat if response_db is None else _by_spectrum(f, change, np.asarray(response_db, dtype=np.float64))
+    every = [value for _, _, value in (*flat, *heard_as)]
     heard = octave_weights(f) > 0
     least, largest = int(np.argmin(np.where(heard, change, np.inf))), int(np.argmax(np.where(heard, change, -np.inf)))
     return LoudnessChange(
-        change_db=flat[0][2],
+        change_db=flat[WEIGHTINGS.index("K")][2],
+        a_weighted_db=heard_as[WEIGHTINGS.index("A")][2],
         low_db=min(every),
         high_db=max(every),
         least_db=float(change[least]),
@@ -260,9 +266,12 @@ def loudness_change(
     )
 
 
-def _with_response(f: FloatArray, change: FloatArray, response: FloatArray) -> Sequence[float]:
-    return [
-        float(weighted_change_db(f, change, spectrum=spectrum, weighting=weighting, response_db=response))
-        for spectrum in SPECTRA
-        for weighting in WEIGHTINGS
-    ]
+def _by_spectrum(
+    f: FloatArray, change: FloatArray, response: FloatArray
+) -> tuple[tuple[Spectrum, Weighting, float], ...]:
+    """Give the change of level for every spectrum, the programme first, and weighting."""
+    return tuple(
+        (name, by, float(weighted_change_db(f, change, spectrum=name, weighting=by, response_db=response)))
+        for name in SPECTRA
+        for by in WEIGHTINGS
+    )

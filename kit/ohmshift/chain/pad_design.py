@@ -155,6 +155,8 @@ def tabulate_pads(
     """
     check_number("tabulate_pads, amplifier_ohm", amplifier_ohm, may_be_zero=True)
     values = e24_values() if resistors_ohm is None else np.asarray(resistors_ohm, dtype=np.float64)
+    if not values.size:
+        raise CurveError("tabulate_pads, resistors_ohm", "a pad needs a resistor", "there is none", "give some")
     for ohm in values:
         check_number("tabulate_pads, resistors_ohm", float(ohm))
     # The first pad is checked by name, so that what is wrong with the impedance is said once and in one way.

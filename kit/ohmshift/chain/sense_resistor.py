@@ -271,13 +271,17 @@ def _solve(transfer: TransferFunction, R_s: float, fixed: Corrections) -> Comple
         # The reading is (a Z + b) / (c Z + d) in any linear circuit: three known loads settle it.
         return np.asarray(fixed.known_ohm * (opened - known) * (M - short) / ((known - short) * (opened - M)))
     gain: ComplexArray | float = 1.0
+    wires: ComplexArray | float = 0.0
     if known is not None and fixed.known_ohm is not None:
-        gain = known * (R_s + fixed.known_ohm) / fixed.known_ohm
+        # With W in the wires known / short = (R_k + W)(R_s + W) / (W (R_s + R_k + W)), a quadratic for W.
+        if short is not None:
+            S, q = R_s + fixed.known_ohm, 4 * R_s * fixed.known_ohm * short / (known - short)
+            wires = q / (2 * (S + np.sqrt(S**2 + q)))
+        gain = known * (R_s + fixed.known_ohm + wires) / (fixed.known_ohm + wires)
     elif opened is not None:
         gain = opened
     H = M / gain
-    wires: ComplexArray | float = 0.0
-    if short is not None:
+    if short is not None and known is None:
         H_short = short / gain
         wires = R_s * H_short / (1 - H_short)
     return np.asarray(R_s * H / (1 - H) - wires)

@@ -1,4 +1,4 @@
-"""Frequency weightings and programme spectra: A and C by IEC 61672-1, K by ITU-R BS.1770, programme by IEC 60268-1."""
+"""Frequency weightings and programme spectra: A by IEC 61672-1, K by ITU-R BS.1770, programme by IEC 60268-1."""
 
 from __future__ import annotations
 
@@ -73,42 +73,6 @@ def _a_unscaled(f2: FloatArray) -> FloatArray:
     return np.asarray(20 * np.log10(gain))
 
 
-def c_weighting_db(frequency_hz: npt.ArrayLike) -> FloatArray:
-    """Give frequency weighting C.
-
-    Parameters
-    ----------
-    frequency_hz : array_like, any shape
-        Frequency [Hz], positive.
-
-    Returns
-    -------
-    ndarray, same shape
-        Weighting [dB], 0 at 1 kHz.
-
-    Raises
-    ------
-    CurveError
-        A frequency that is not positive and finite.
-
-    References
-    ----------
-    .. [1] IEC 61672-1:2013, annex E, equation E.1.
-
-    Examples
-    --------
-    >>> c_weighting_db([31.5, 1000, 10_000]).round(1) + 0.0
-    array([-3. ,  0. , -4.4])
-    """
-    f2 = _checked(frequency_hz) ** 2
-    p1, p4 = _A_POLES_HZ[0] ** 2, _A_POLES_HZ[3] ** 2
-
-    def unscaled(x: FloatArray) -> FloatArray:
-        return np.asarray(20 * np.log10(p4 * x / ((x + p1) * (x + p4))))
-
-    return unscaled(f2) - unscaled(np.array(1e6))
-
-
 def k_weighting_db(frequency_hz: npt.ArrayLike) -> FloatArray:
     """Give K-weighting, the one of programme loudness.
 
@@ -130,7 +94,7 @@ def k_weighting_db(frequency_hz: npt.ArrayLike) -> FloatArray:
     Notes
     -----
     The response of the printed filters at 48 kHz. They model a head in a sound field in front of loudspeakers; for an
-    earphone they are a convention, as the weightings A and C are.
+    earphone they are a convention, as weighting A is.
 
     References
     ----------

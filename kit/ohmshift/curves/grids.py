@@ -153,7 +153,7 @@ def resample(curve: Curve, frequency_hz: npt.ArrayLike | None = None) -> Curve:
     Raises
     ------
     CurveError
-        The grid leaves the band that the curve covers.
+        A grid that leaves the band that the curve covers, or that does not rise.
 
     Notes
     -----
@@ -164,6 +164,9 @@ def resample(curve: Curve, frequency_hz: npt.ArrayLike | None = None) -> Curve:
     """
     f = curve.frequency_hz
     target = _covered_grid(curve) if frequency_hz is None else np.asarray(frequency_hz, dtype=np.float64)
+    if target.ndim != 1:
+        found = f"its shape is {target.shape}"
+        raise CurveError(curve.label or "resample", "a grid is a row of frequencies", found, "give a row")
     if target.size and (target[0] < f[0] * (1 - _ROUNDING) or target[-1] > f[-1] * (1 + _ROUNDING)):
         raise CurveError(
             curve.label or "resample",
@@ -303,7 +306,7 @@ def _onto(f: FloatArray, values: FloatArray, target: FloatArray) -> FloatArray:
 
 
 def _check_range(where: str, fraction: int, low_hz: float, high_hz: float) -> None:
-    if fraction < 1 or fraction != int(fraction):
+    if not (1 <= fraction < np.inf and fraction == int(fraction)):
         raise CurveError(where, "the fraction must be a whole number, 1 or more", f"it is {fraction}", "give 3 for 1/3")
-    if not 0 < low_hz < high_hz:
+    if not 0 < low_hz < high_hz < np.inf:
         raise CurveError(where, "0 < low_hz < high_hz", f"they are {low_hz:g} and {high_hz:g} Hz", "widen the range")

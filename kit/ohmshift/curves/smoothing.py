@@ -58,7 +58,7 @@ def smooth_fractional_octave(
     Raises
     ------
     CurveError
-        An impedance, an unknown option, or a frequency outside the band that the curve covers.
+        An impedance, an unknown option, a frequency outside the band that the curve covers, or a power too small.
 
     Notes
     -----
@@ -98,6 +98,13 @@ def smooth_fractional_octave(
     else:
         peak = curve.level_db.max()
         power = average_windows(f, np.exp((curve.level_db - peak) * _NEPER), target, width=width, window=window)
+        if not np.all(power > 0):
+            raise CurveError(
+                curve.label or "smooth_fractional_octave",
+                "powers are averaged down to 150 dB below the peak",
+                "a part of the curve lies lower",
+                "average levels, or leave that part out",
+            )
         level_db = np.log(power) / _NEPER + peak
     options = (("fraction", fraction), ("window", window), ("average", average), ("points", int(target.size)))
     history = (*curve.history, Step(name="smooth_fractional_octave", options=options))
@@ -121,7 +128,8 @@ def band_levels(frequency_hz: npt.ArrayLike, level_db: npt.ArrayLike, bands: Ban
     Returns
     -------
     ndarray, shape (..., b)
-        Mean level [dB] between each band's edges; nan where the data do not cover the whole band.
+        Mean level [dB] between each band's edges; nan where the data do not cover the whole band, or a level that the
+        band needs is not finite.
 
     Raises
     ------
@@ -159,7 +167,7 @@ def mean_levels(
     Returns
     -------
     ndarray, shape (..., b)
-        Mean level [dB]; nan where the data do not cover the whole range.
+        Mean level [dB]; nan where the data do not cover the whole range, or a level that it needs is not finite.
 
     Raises
     ------
@@ -177,9 +185,22 @@ def mean_levels(
         raise CurveError("mean_levels", "each range needs 0 < low_hz < high_hz", "one has not", "widen that range")
     covered = (low >= f[0] * (1 - _ROUNDING)) & (high <= f[-1] * (1 + _ROUNDING))
     result = np.full((*levels.shape[:-1], low.size), np.nan)
+    unknown = None if np.isfinite(levels.sum()) else ~np.isfinite(levels)
+    if unknown is not None:
+        levels = np.where(unknown, 0.0, levels)
     if np.any(covered):
         result[..., covered] = average_ranges(f, levels, low_hz=low[covered], high_hz=high[covered])
+    if unknown is not None:
+        result[_needs(f, unknown, low, high)] = np.nan
     return result
+
+
+def _needs(f: FloatArray, points: npt.NDArray[np.bool_], low: FloatArray, high: FloatArray) -> npt.NDArray[np.bool_]:
+    """Say whether the mean over each range (..., b) needs any of some points (..., n)."""
+    first = np.maximum(np.searchsorted(f, low, "right") - 1, 0)
+    last = np.minimum(np.searchsorted(f, high), f.size - 1)
+    before = np.concatenate([np.zeros((*points.shape[:-1], 1), dtype=np.int64), np.cumsum(points, axis=-1)], axis=-1)
+    return np.asarray(before[..., last + 1] > before[..., first])
 
 
 def _check_options(curve: object, fraction: float, window: str, average: str) -> None:
@@ -219,6 +240,6 @@ def _checked_axis(frequency_hz: npt.ArrayLike, level_db: npt.ArrayLike) -> tuple
             f"shapes are {levels.shape} and {f.shape}",
             "give the frequencies of these levels",
         )
-    if f.size < 2 or f[0] <= 0 or np.any(np.diff(f) <= 0):  # noqa: PLR2004 - two points make the shortest curve
+    if f.size < 2 or not (f[0] > 0 and f[-1] < np.inf and np.all(np.diff(f) > 0)):  # noqa: PLR2004 - the shortest curve
         raise CurveError("frequency_hz", "frequency must be above 0 Hz and rise", "it does not", "sort the frequencies")
     return f, levels

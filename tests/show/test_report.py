@@ -96,6 +96,13 @@ def test_the_same_study_gives_the_same_bytes(folder: Path, first: Path, quick: P
     assert {name.rpartition(".")[2] for name in one} >= {"html", "md", "csv", "png", "svg", "mp4", "json", "txt"}
 
 
+@pytest.mark.parametrize("place", ["responses/out", "published", "findings/deep/out"])
+def test_a_report_stays_out_of_the_data(folder: Path, place: str) -> None:
+    with pytest.raises(StudyError, match=r"apart from the study's data.*beside the study"):
+        report.write_report(folder, folder / place)
+    assert not (folder / "responses/out").exists()
+
+
 def test_a_notebook_that_fails_is_named_and_the_older_report_stays(
     folder: Path, first: Path, quick: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

@@ -133,6 +133,14 @@ def test_a_folder_of_something_else_is_refused(tmp_path: Path) -> None:
     assert content(tmp_path) == {"thesis.txt": "mine"}
 
 
+def test_a_place_that_cannot_be_written_to_is_one_clear_error(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("mine", encoding="utf-8")
+    for place in (tmp_path / "file/out", tmp_path / ("x" * 300)):
+        with pytest.raises(StudyError, match=r"a folder that can be written to.*choose another folder"):
+            write(place, {"page.html": "1"})
+    assert content(tmp_path) == {"file": "mine"}
+
+
 @pytest.mark.parametrize("mark", ["", "{}", '{"files": {"../thesis.txt": ["0"]}}', '{"files": {"/etc/hosts": []}}'])
 def test_a_spoilt_mark_is_refused(tmp_path: Path, mark: str) -> None:
     (tmp_path / "out").mkdir()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from ohmshift.errors import StudyError
 from ohmshift.show.article import compose_article
 from ohmshift.show.collection_page import write_collection_page
 from ohmshift.show.drawings import draw_change
@@ -21,6 +22,7 @@ from ohmshift.study.batch import compare_study
 from ohmshift.study.folder import open_study
 from ohmshift.study.package import write_package
 from ohmshift.study.places import NOTEBOOKS, shipped_folder
+from ohmshift.study.proposals import FOLDERS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -85,16 +87,26 @@ def write_report(
     Raises
     ------
     StudyError
-        A study that cannot be used, a notebook that does not run, or a folder that holds something else.
+        A study that cannot be used, a notebook that does not run, or a folder that holds something else or lies among
+        the study's data.
     FileMissingError
         No study.
     """
+    _check_apart(folder, out)
     study = open_study(folder)
     paths = _notebooks(folder)
     with staged(out) as part, running_notebooks(paths, folder, at_once=_KERNELS) as notebooks:
         pages = {f"notebooks/{path.stem}.html": run for path, run in zip(paths, notebooks, strict=True)}
         written = _write_parts(study, part, pages, date=date, progress=progress)
     return [out / path.relative_to(part) for path in written]
+
+
+def _check_apart(folder: Path, out: Path) -> None:
+    """Refuse to write among the study's data, where the next report would take this one for data."""
+    inside = [name for name in FOLDERS if (folder / name).resolve() in (out.resolve(), *out.resolve().parents)]
+    if inside:
+        rule, mend = "a report lies apart from the study's data", "choose a folder beside the study"
+        raise StudyError(str(out), rule, f"it is in the study's {inside[0]}/", mend)
 
 
 def _write_parts(

@@ -44,21 +44,24 @@ def staged(out: Path) -> Iterator[Path]:
     ------
     StudyError
         `out` holds something else than older results, one of those was changed since, a new file would go over a file
-        that the kit did not write, or results are just being written there.
+        that the kit did not write, results are just being written there, or nothing can be written there.
 
     Notes
     -----
     Only files that the mark lists, and whose content is what was written, are ever replaced or deleted.
     """
-    if not out.exists():
-        out.mkdir(parents=True)
-    _claim(out)
     lock = FileLock(out / _LOCK, timeout=0)
     try:
+        if not out.exists():
+            out.mkdir(parents=True)
+        _claim(out)
         lock.acquire()
     except Timeout as error:
         rule, found = "one report at a time is written into a folder", "another is being written"
         raise StudyError(str(out), rule, found, "wait for it, or choose another folder") from error
+    except OSError as error:
+        rule, found = "results go into a folder that can be written to", f"it cannot: {error.strerror}"
+        raise StudyError(str(out), rule, found, "choose another folder") from error
     part = out / _PART
     try:
         shutil.rmtree(part, ignore_errors=True)

@@ -98,6 +98,9 @@ def test_a_finding_that_holds_the_hash_is_a_witness(tmp_path: Path) -> None:
         ('declared_on = 2026-11-20\nmetrics = "size"', "'size'"),
         ('declared_on = 2026-11-20\nmetrics = ["size"]\nmargin = 1', "'margin'"),
         ("\udcff", "valid TOML"),
+        ("declared_on = " + "9" * 5000, "valid TOML"),
+        ("a = " + "[" * 50_000, "valid TOML"),
+        ("declared_on = 0x" + "f" * 9999, "too long to show"),
     ],
 )
 def test_a_bad_file_gets_one_clear_error(tmp_path: Path, text: str, told: str) -> None:

@@ -58,6 +58,10 @@ def test_good_row_is_read(tmp_path: Path) -> None:
         ("added_ohm", "-1"),
         ("added_ohm", "nan"),
         ("added_ohm", "inf"),
+        ("added_ohm", "1e300"),
+        ("added_ohm", "1_0"),
+        ("file", "x" * 300 + ".txt"),
+        ("file", "/".join(["x" * 200] * 6)),
         ("added_ohm", "1,000"),
         ("added_ohm", ""),
         ("source_ohm", "x"),
@@ -77,7 +81,8 @@ def test_wrong_cell_is_left_out_with_its_place(tmp_path: Path, column: str, wron
     cells = dict(zip(HEADER.split(","), GOOD.split(","), strict=True)) | {column: f'"{wrong}"'}
     table = read(tmp_path, f"{HEADER}\n{GOOD}\n{','.join(cells.values())}\n")
     assert [line for line, _ in table.rows] == [2]
-    assert places(table.problems) == [(3, column, wrong, "left out")]
+    assert [(p.row, p.column, p.effect) for p in table.problems] == [(3, column, "left out")]
+    assert table.problems[0].value == (wrong if len(wrong) <= 120 else f"{wrong[:119]}…")
     assert table.problems[0].rule
     assert table.problems[0].mend
 
@@ -188,6 +193,7 @@ def test_huge_file_is_left_out_unread(tmp_path: Path) -> None:
 def test_sensitivity_needs_its_reference(tmp_path: Path) -> None:
     header = ",".join(EarphoneRow.model_fields)
     rows = "Ladle,dynamic,1,16,104,dB/mW,\nWhisk,dynamic,1,16,104,,\nWok,dynamic,1,16,,,\nPan,dynamic,1.5,0,x,dB,\n"
+    rows += f"Pot,dynamic,{10**20},1e200,1e4,dB/V,\n"
     table = read(tmp_path, f"{header}\n{rows}", EarphoneRow)
     assert [row.earphone for _, row in table.rows] == ["Ladle", "Wok"]
     assert [(problem.row, problem.column) for problem in table.problems] == [
@@ -196,6 +202,9 @@ def test_sensitivity_needs_its_reference(tmp_path: Path) -> None:
         (5, "rated_ohm"),
         (5, "sensitivity_db"),
         (5, "sensitivity_reference"),
+        (6, "driver_count"),
+        (6, "rated_ohm"),
+        (6, "sensitivity_db"),
     ]
 
 
@@ -274,6 +283,21 @@ def test_settings_that_are_no_toml_are_refused(tmp_path: Path, text: str) -> Non
         StudyError, match=r"study.toml: it must be valid TOML, but it is not \(.*(line 1|end of document)"
     ):
         read_settings(toml(tmp_path, text))
+
+
+@pytest.mark.parametrize("text", ["a = " + "9" * 5000, "a = " + "[" * 50_000], ids=["digits", "deep"])
+def test_settings_that_no_reader_can_hold_are_refused(tmp_path: Path, text: str) -> None:
+    with pytest.raises(StudyError, match=r"study.toml: it must be valid TOML, but it is not \("):
+        read_settings(toml(tmp_path, text))
+
+
+@pytest.mark.parametrize("place", ["source_ohm", "whim", ".".join(["a"] * 3000)], ids=["known", "unknown", "deep"])
+def test_setting_too_long_to_show_is_told_as_such(tmp_path: Path, place: str) -> None:
+    sheet = f"[[meters]]\nmeter = 'm'\npercent = 0x{'f' * 9999}\ndigits = 3\nresolution_ohm = 0.1\n"
+    _, problems = read_settings(toml(tmp_path, f"{place} = 0x{'f' * 9999}\n{sheet}"))
+    told = {problem.column: problem.value for problem in problems}
+    assert told["meters.percent"] == "too long to show"
+    assert list(told.values()).count("too long to show") == 2
 
 
 def test_settings_that_are_no_text_are_refused(tmp_path: Path) -> None:

@@ -169,9 +169,9 @@ def test_problems_name_file_line_rule_and_mend(tmp_path: Path):
     (shared / "broken/study.toml").write_text("title = x\n")
     found = [str(problem) for problem in check_published(open_study(folder))]
     for part in (
-        "published/published.csv, line 2, added_ohm: it must be a number of ohms above 0",
+        "published/published.csv, line 2, added_ohm: it must be a number of ohms above 0, up to 1e9",
         "published/published.csv, line 3, file: the file must be there",
-        "published/published.csv, line 4, file: a file lies in published/",
+        "published/published.csv, line 4, file: a path stays inside published/",
         "published/published.csv, line 5, file: a curve or a table is a text file",
         "published/published.csv, line 6, shows: a curve without needs one with",
         "published/repair_cafe_tureen_with.trace.json: a tracing is whole",

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias, cast
 
 from ohmshift.errors import FileMissingError, StudyError
 from ohmshift.study.findings import read_findings
+from ohmshift.study.problems import as_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -162,7 +163,7 @@ def _parse(data: bytes) -> dict[str, Any]:
     example = 'write declared_on = 2026-11-20 and metrics = ["size", "bass"]'
     try:
         written = tomllib.loads(data.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:  # not UTF-8, not TOML, a number of thousands of digits, deep lists
         raise StudyError(DECLARATION, "it must be valid TOML in UTF-8", f"it is not ({error})", example) from error
     unknown = sorted(set(written) - set(_KEYS))
     if unknown:
@@ -173,11 +174,13 @@ def _parse(data: bytes) -> dict[str, Any]:
     if isinstance(day, datetime):
         day = day.date()
     if not isinstance(day, date):
-        raise StudyError(f"{DECLARATION}, declared_on", "it is a day without quotes", f"it is {day!r}", example)
+        raise StudyError(
+            f"{DECLARATION}, declared_on", "it is a day without quotes", f"it is {as_text(day)!r}", example
+        )
     return {
         "declared_on": day,
         "metrics": _check_metrics(written.get("metrics"), example),
-        "note": str(written.get("note", "")),
+        "note": as_text(written.get("note", "")),
     }
 
 
@@ -185,7 +188,7 @@ def _check_metrics(metrics: object, example: str) -> Sequence[Metric]:
     listed = metrics if isinstance(metrics, list) else []
     if not listed or any(name not in DECLARABLE for name in listed) or len(set(listed)) < len(listed):
         rule = f"it lists some of {', '.join(DECLARABLE)}, each once"
-        raise StudyError(f"{DECLARATION}, metrics", rule, f"it is {metrics!r}", example)
+        raise StudyError(f"{DECLARATION}, metrics", rule, f"it is {as_text(metrics)!r}", example)
     return cast("list[Metric]", listed)
 
 

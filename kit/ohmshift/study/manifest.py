@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Generic, TypeVar
 from pydantic import ValidationError
 
 from ohmshift.errors import StudyError
-from ohmshift.study.problems import Problem
+from ohmshift.study.problems import Problem, as_text
 from ohmshift.study.rows import MeterSpecRow, Row, Rule, StudySettings, rule_of
 
 if TYPE_CHECKING:
@@ -129,7 +129,7 @@ def read_settings(folder: Path) -> tuple[StudySettings, tuple[Problem, ...]]:
         raise StudyError(_SETTINGS, problem.rule, problem.value or "it is not", problem.mend)
     try:
         tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # beyond its own error: a number of thousands of digits, deep lists
         mend = 'mend that line: text stands in quotes, as title = "…", and numbers have a decimal point'
         raise StudyError(_SETTINGS, "it must be valid TOML", f"it is not ({error})", mend) from error
     meters, wrong = _meters(text, tables.pop("meters", []))
@@ -294,7 +294,7 @@ def _sheet_problem(line: int | None, column: str, table: dict[str, Any], rule: R
         file=_SETTINGS,
         row=line,
         column=f"meters.{column}",
-        value=str(table.get(column, "")),
+        value=as_text(table.get(column, "")),
         rule=broken.rule,
         mend=f"{broken.mend}; until then this data sheet is not used",
         effect="left out",
@@ -313,7 +313,7 @@ def _flat(tables: dict[str, Any]) -> dict[str, Any]:
 def _setting_problem(text: str, place: str, value: object, rule: str, mend: str, *, effect: Effect) -> Problem:
     pattern = re.compile(rf"\s*{re.escape(place.rpartition('.')[2])}\s*=")
     line = next((n for n, content in enumerate(text.splitlines(), start=1) if pattern.match(content)), None)
-    return Problem(file=_SETTINGS, row=line, column=place, value=str(value), rule=rule, mend=mend, effect=effect)
+    return Problem(file=_SETTINGS, row=line, column=place, value=as_text(value), rule=rule, mend=mend, effect=effect)
 
 
 def _place_for(place: str) -> str:

@@ -71,6 +71,30 @@ class Problem:
         return f"{self.where}: {self.rule}{found}; {self.mend}"
 
 
+def as_text(value: object) -> str:
+    """Write a value that a file gave, whatever it is.
+
+    Parameters
+    ----------
+    value : object
+        The value.
+
+    Returns
+    -------
+    str
+        As Python writes it; a whole number of thousands of digits, or lists without end in each other, as such.
+
+    Examples
+    --------
+    >>> as_text(0.5), as_text(16**9999)
+    ('0.5', 'too long to show')
+    """
+    try:
+        return str(value)
+    except (ValueError, RecursionError):
+        return "too long to show"
+
+
 def problems_table(problems: Iterable[Problem]) -> pd.DataFrame:
     """Put problems into a table.
 

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import PurePosixPath
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
-from pydantic_core import PydanticCustomError
 
-from ohmshift.study.rows import Row, Rule, leaves_folder
+from ohmshift.study.rows import Number, Row, Rule, Text, Whole, keep_inside
 
 LIST = "published/published.csv"
 """The list of published curves and tables, in a study."""
@@ -18,24 +16,26 @@ TRACING = ".trace.json"
 
 Shows = Literal["change", "without", "with"]
 
-_Name = Annotated[str, Field(min_length=1), Rule(rule="it must not be empty", mend="fill it in")]
-_Number = Annotated[float, Rule(rule="it must be a number", mend="write it with a decimal point")]
 _Added = Annotated[
-    float, Field(gt=0), Rule(rule="it must be a number of ohms above 0", mend="write what was added, such as 33")
+    Number,
+    Field(gt=0),
+    Rule(rule="it must be a number of ohms above 0, up to 1e9", mend="write what was added, such as 33"),
 ]
 _Source = Annotated[
-    float,
+    Number,
     Field(ge=0),
-    Rule(rule="it must be a number of ohms, 0 or more", mend="write their amplifier and cable together"),
+    Rule(rule="it must be a number of ohms, 0 to 1e9", mend="write their amplifier and cable together"),
 ]
 _Shows = Annotated[
     Shows, Rule(rule="a curve shows the change, or the response without, or with", mend="write change, without or with")
 ]
 _Seats = Annotated[
-    int, Field(ge=1), Rule(rule="it must be a whole number, 1 or more", mend="write how many seats it is the mean of")
+    Whole, Rule(rule="it must be a whole number, 1 to 999", mend="write how many seats it is the mean of")
 ]
 _Error = Annotated[
-    float, Field(ge=0), Rule(rule="it must be a number of decibels, 0 or more", mend="half the last digit is common")
+    Number,
+    Field(ge=0, le=100),
+    Rule(rule="it must be a number of decibels, 0 to 100", mend="half the last digit is common"),
 ]
 
 
@@ -64,9 +64,9 @@ class PublishedRow(Row):
         Anything else.
     """
 
-    file: _Name
-    party: _Name
-    earphone: _Name
+    file: Text
+    party: Text
+    earphone: Text
     added_ohm: _Added
     source_ohm: _Source = 0.0
     shows: _Shows = "change"
@@ -77,10 +77,7 @@ class PublishedRow(Row):
     @field_validator("file")
     @classmethod
     def _stays_inside(cls, value: str) -> str:
-        if "\\" in value or leaves_folder(value):
-            rule = {"rule": "a file lies in published/", "mend": "copy it there, and write its name alone"}
-            raise PydanticCustomError("own_rule", "{rule}", rule)
-        return str(PurePosixPath(value))
+        return keep_inside(value, folder="published/", mend="copy the file into published/, and write its name alone")
 
 
 class TracedAxis(BaseModel):
@@ -98,10 +95,10 @@ class TracedAxis(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    first_px: _Number
-    second_px: _Number
-    first_value: _Number
-    second_value: _Number
+    first_px: Number
+    second_px: Number
+    first_value: Number
+    second_value: Number
     scale: Literal["log", "linear"]
 
 
@@ -136,8 +133,8 @@ class Tracing(BaseModel):
 
     picture: Annotated[str, Field(pattern=r"^[^/\\]+$")]
     sha256: Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
-    party: _Name
-    earphone: _Name
+    party: Text
+    earphone: Text
     added_ohm: _Added
     source_ohm: _Source = 0.0
     shows: _Shows

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import re
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Annotated, Literal, TypeAlias
 
-from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
+from pydantic import Field, ValidationInfo, field_validator
 from pydantic_core import PydanticCustomError
 
 from ohmshift.chain.sweeps import Sweep, SweepForm
@@ -14,7 +13,7 @@ from ohmshift.errors import OhmshiftError
 from ohmshift.study.manifest import Table, read_table
 from ohmshift.study.problems import Problem
 from ohmshift.study.recordings import inspect_format
-from ohmshift.study.rows import Row, Rule, leaves_folder
+from ohmshift.study.rows import Number, Row, Rule, Whole, keep_inside
 
 MANIFEST = "recordings.csv"
 """Its name, at the top of the study."""
@@ -22,22 +21,13 @@ MANIFEST = "recordings.csv"
 _MISSING = "this column is missing"
 
 
-def _decimal_comma(value: object) -> object:
-    """Take 0,5 as 0.5; leave 1,000, which may be a thousand, to be refused."""
-    if isinstance(value, str) and re.fullmatch(r"\d+,(\d{1,2}|\d{4,})", value):
-        return value.replace(",", ".")
-    return value
-
-
 _Positive: TypeAlias = Annotated[
-    float,
-    BeforeValidator(_decimal_comma),
+    Number,
     Field(gt=0),
-    Rule(rule="it must be a number above 0", mend="write it without its unit, or leave it blank"),
+    Rule(rule="it must be a number above 0, up to 1e9", mend="write it without its unit, or leave it blank"),
 ]
-_NotNegative: TypeAlias = Annotated[float, BeforeValidator(_decimal_comma), Field(ge=0)]
 _ChannelNumber: TypeAlias = Annotated[
-    int, Field(ge=1), Rule(rule="a channel of a file is numbered from 1", mend="write 1 or 2, or leave it blank")
+    Whole, Rule(rule="a channel of a file is numbered from 1", mend="write 1 or 2, or leave it blank")
 ]
 
 
@@ -97,7 +87,7 @@ class RecordingRow(Row):
         Rule(rule="a response or an impedance is of the left or the right side", mend="write left or right"),
     ] = None
     added_ohm: Annotated[
-        _NotNegative | None,
+        Annotated[Number, Field(ge=0)] | None,
         Rule(rule="a response is with a resistance of 0 ohm or more", mend="write 0 for without"),
     ] = None
     seat: Annotated[str, Rule(rule="a response needs the name of its seating", mend="write 1, 2, 3 … anew")] = ""
@@ -136,10 +126,7 @@ class RecordingRow(Row):
     @field_validator("file", "reference_file", "correction_file")
     @classmethod
     def _stays_inside(cls, value: str) -> str:
-        if "\\" in value or leaves_folder(value):
-            rule, mend = "a path stays inside the study folder, with forward slashes", "copy the file into recordings/"
-            raise PydanticCustomError("own_rule", "{rule}", {"rule": rule, "mend": mend})
-        return value and str(PurePosixPath(value))
+        return value and keep_inside(value, folder="the study folder", mend="copy the file into recordings/")
 
     @field_validator(
         "earphone", "channel", "added_ohm", "seat", "start_hz", "stop_hz", "sweep_s", "reference_channel",

@@ -12,6 +12,8 @@ from pydantic_core import PydanticCustomError
 
 Value = TypeVar("Value")
 
+_LONGEST_PATH, _LONGEST_NAME = 1000, 255
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Rule:
@@ -29,28 +31,38 @@ class Rule:
     mend: str
 
 
-def _decimal_comma(value: object) -> object:
-    """Take 0,5 as 0.5; leave 1,000, which may be a thousand, and a truth value to be refused."""
-    if isinstance(value, bool):
-        return str(value)
+def _plain_number(value: object) -> object:
+    """Take 0,5 as 0.5; leave 1,000, which may be a thousand, a truth value and 1_000 to be refused."""
+    if isinstance(value, bool) or (isinstance(value, str) and "_" in value):
+        return f"{value}?"
     if isinstance(value, str) and re.fullmatch(r"[+-]?\d+,(\d{1,2}|\d{4,})", value):
         return value.replace(",", ".")
     return value
 
 
-_Number: TypeAlias = Annotated[float, BeforeValidator(_decimal_comma)]
-_Text: TypeAlias = Annotated[str, Field(min_length=1), Rule(rule="it must not be empty", mend="fill it in")]
+Number: TypeAlias = Annotated[float, BeforeValidator(_plain_number), Field(ge=-1e9, le=1e9)]
+"""A number of any quantity in a manifest: what lies beyond a thousand million is a slip, and would overflow later."""
+
+Whole: TypeAlias = Annotated[int, BeforeValidator(_plain_number), Field(ge=1, le=999)]
+"""A whole number that counts something."""
+
+Text: TypeAlias = Annotated[
+    str, Field(min_length=1), Rule(rule="it must be text, and not empty", mend="fill it in, as text")
+]
+"""Text that may not be left out."""
+
 _Ohm: TypeAlias = Annotated[
-    _Number, Field(ge=0), Rule(rule="it must be a number of ohms, 0 or more", mend="write it as 15 or 0.5, no unit")
+    Number, Field(ge=0), Rule(rule="it must be a number of ohms, 0 to 1e9", mend="write it as 15 or 0.5, no unit")
 ]
 _RatedOhm: TypeAlias = Annotated[
-    _Number, Field(gt=0), Rule(rule="it must be a number of ohms above 0", mend="write it as 16, or leave it blank")
-]
-_Count: TypeAlias = Annotated[
-    int, Field(ge=1), Rule(rule="it must be a whole number, 1 or more", mend="or leave it blank")
+    Number,
+    Field(gt=0),
+    Rule(rule="it must be a number of ohms above 0, up to 1e9", mend="write it as 16, or leave it blank"),
 ]
 _Decibel: TypeAlias = Annotated[
-    _Number, Rule(rule="it must be a number of decibels", mend="write it as 104, or leave it blank")
+    Number,
+    Field(ge=-1000, le=1000),
+    Rule(rule="it must be a number of decibels, -1000 to 1000", mend="write it as 104, or leave it blank"),
 ]
 
 
@@ -74,6 +86,39 @@ def leaves_folder(value: str) -> bool:
     """
     path = PurePosixPath(value)
     return path.is_absolute() or ".." in path.parts or re.match(r"[A-Za-z]:", value) is not None
+
+
+def keep_inside(value: str, *, folder: str, mend: str) -> str:
+    """Give a path of a manifest in its plainest form, or refuse it as a validator does.
+
+    Parameters
+    ----------
+    value : str
+        The path as written.
+    folder : str
+        What it is relative to, in words.
+    mend : str
+        What the user can do with a file that lies elsewhere.
+
+    Returns
+    -------
+    str
+        With single forward slashes, and no dot for a folder.
+
+    Raises
+    ------
+    PydanticCustomError
+        It may lead out of its folder on some system, or is longer than one can hold.
+    """
+    slashed = value.replace("\\", "/")
+    if leaves_folder(slashed):
+        _refuse(f"a path stays inside {folder}", mend)
+    if slashed != value:
+        _refuse("a path has forward slashes", f"write {slashed}")
+    path = PurePosixPath(value)
+    if len(value) > _LONGEST_PATH or any(len(part.encode()) > _LONGEST_NAME for part in path.parts):
+        _refuse(f"a path has at most {_LONGEST_PATH} letters, and each name in it {_LONGEST_NAME} bytes", "shorten it")
+    return str(path)
 
 
 class Row(BaseModel):
@@ -103,9 +148,12 @@ class EarphoneRow(Row):
         Anything else.
     """
 
-    earphone: _Text
-    driver_class: _Text
-    driver_count: _Count | None = None
+    earphone: Text
+    driver_class: Text
+    driver_count: (
+        Annotated[Whole, Rule(rule="it must be a whole number, 1 to 999", mend="count one side, or leave it blank")]
+        | None
+    ) = None
     rated_ohm: _RatedOhm | None = None
     sensitivity_db: _Decibel | None = None
     sensitivity_reference: Annotated[
@@ -145,8 +193,8 @@ class MeasurementRow(Row):
         Anything else.
     """
 
-    file: _Text
-    earphone: _Text
+    file: Text
+    earphone: Text
     channel: Annotated[
         Literal["left", "right"], Rule(rule="a channel is left or right", mend="write left or right, in small letters")
     ]
@@ -171,11 +219,7 @@ class MeasurementRow(Row):
     @field_validator("file")
     @classmethod
     def _stays_inside(cls, value: str) -> str:
-        if "\\" in value:
-            _refuse("a path has forward slashes", f"write {value.replace(chr(92), '/')}")
-        if leaves_folder(value):
-            _refuse("a path stays inside the study folder", "copy the file into responses/ or impedances/")
-        return str(PurePosixPath(value))
+        return keep_inside(value, folder="the study folder", mend="copy the file into responses/ or impedances/")
 
     @field_validator("seat", "level_reference", "added_ohm")
     @classmethod
@@ -209,9 +253,9 @@ class MeterRow(Row):
         Anything else.
     """
 
-    item: _Text
-    sample: _Text
-    conductor: _Text
+    item: Text
+    sample: Text
+    conductor: Text
     reading_ohm: _Ohm
     lead_ohm: _Ohm | None = None
     meter: str = ""
@@ -236,22 +280,25 @@ class MeterSpecRow(Row):
         Step of the display [ohm].
     """
 
-    meter: _Text
+    meter: Text
     range_ohm: _RatedOhm | None = None
     percent: Annotated[
-        _Number,
+        Number,
         Field(ge=0, le=100),
         Rule(rule="it must be a number of per cent, 0 to 100", mend="write percent = 0.8 for 0.8 % of the reading"),
     ]
     digits: Annotated[
-        _Number,
+        Number,
         Field(ge=0, le=1000),
         Rule(rule="it must be a number of steps of the display, 0 to 1000", mend="write digits = 3"),
     ]
     resolution_ohm: Annotated[
-        _Number,
+        Number,
         Field(gt=0),
-        Rule(rule="it must be a number of ohms above 0", mend="write the display's last step: resolution_ohm = 0.1"),
+        Rule(
+            rule="it must be a number of ohms above 0, up to 1e9",
+            mend="write the display's last step: resolution_ohm = 0.1",
+        ),
     ]
 
 
@@ -282,17 +329,19 @@ class StudySettings(Row):
         What the data sheets of the meters say; one `[[meters]]` table a meter and range.
     """
 
-    title: _Text = "Untitled study"
+    title: Text = "Untitled study"
     question: str = ""
     licence: str = ""
     authors: str = ""
     ear_simulator: str = ""
     alignment_hz: Annotated[
-        _Number, Field(ge=5000, le=12_000), Rule(rule="it must be between 5000 and 12000 Hz", mend="write 8000")
+        Number, Field(ge=5000, le=12_000), Rule(rule="it must be between 5000 and 12000 Hz", mend="write 8000")
     ] = 8000.0
     source_ohm: _Ohm = 0.0
     cable_ohm: _Ohm = 0.0
-    margin_db: Annotated[_Number, Field(gt=0), Rule(rule="a margin is a number of dB above 0", mend="write 1.0")] = 1.0
+    margin_db: Annotated[
+        Number, Field(gt=0, le=100), Rule(rule="a margin is a number of dB above 0, up to 100", mend="write 1.0")
+    ] = 1.0
     meters: Annotated[
         tuple[MeterSpecRow, ...],
         Rule(

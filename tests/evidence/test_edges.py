@@ -18,7 +18,7 @@ F = octave_grid()
 
 @pytest.mark.source(
     "analytic",
-    ref="y = +-1: the others' mean errs by 8/7 each time, so R^2 is the mean of 8 shares g; mean -+ t(0.975, 7) s / sqrt 8",
+    ref="y = +-1: the others' mean errs by 8/7 each time, so R^2 is the mean of 8 shares g: -+ t(0.975, 7) s/sqrt 8",
 )
 def test_interval_of_few_earphones_is_as_wide_as_a_t_interval() -> None:
     y = np.tile([1.0, -1.0], 4)

@@ -92,8 +92,8 @@ def test_only_what_the_verdict_carries_gets_a_word(shelves: Shelves) -> None:
     described = describe_change(change, verdict)
     assert described.words == ("cannot tell",)
     assert described.sentence == verdict.sentence
-    change, verdict = judged(shelves, 0.0, 0.0)
-    assert describe_change(change, verdict).words == ("no change",)
+    change, verdict = judged(shelves, 0.0, 0.0, margin_db=2.0)
+    assert describe_change(change, verdict).words == ("no change above 2 dB",)
 
 
 def test_verdict_on_another_change_is_refused(shelves: Shelves) -> None:

@@ -71,7 +71,7 @@ class Description:
     ----------
     words : tuple of str
         "more bass", "less bass", "more treble", "less treble", "warmer", "brighter", "V-shaped", "midrange forward";
-        "more" or "less", "lower midrange" or "upper midrange"; "uneven", "no change" or "cannot tell".
+        "more" or "less", "lower midrange" or "upper midrange"; "uneven"; "no change above" the margin; "cannot tell".
     sentence : str
         The words with their numbers and thresholds.
     thresholds : Thresholds
@@ -134,7 +134,8 @@ def describe_change(change: Change, verdict: Verdict, *, thresholds: Thresholds 
             "describe_change", "the verdict must be about the change", "it is about another", "judge this change"
         )
     if not verdict.changed.any():
-        word = "no change" if verdict.word == "no change larger than" else "cannot tell"
+        bounded = verdict.word == "no change larger than"
+        word = f"no change above {verdict.margin_db:g} dB" if bounded else "cannot tell"
         return Description(words=(word,), sentence=verdict.sentence, thresholds=thresholds)
     mid_hz, edges = change.bands.mid_hz, thresholds
     bass_zone, treble_zone = mid_hz <= edges.bass_high_hz * _NOMINAL, mid_hz >= edges.treble_low_hz / _NOMINAL

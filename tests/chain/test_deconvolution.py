@@ -247,6 +247,8 @@ def test_a_recording_must_be_long_enough_and_as_planned() -> None:
     for gate_ms in (0.1, 5000):
         with pytest.raises(CurveError, match="a gate lasts"):
             gate_response(respond(recorded()), gate_ms=gate_ms)
+    with pytest.raises(CurveError, match="full_scale_pa"):
+        gate_response(respond(recorded()), full_scale_pa=-1.0)
 
 
 @pytest.mark.source(

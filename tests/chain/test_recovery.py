@@ -333,6 +333,12 @@ def test_what_cannot_be_is_refused(options: dict[str, object], words: str) -> No
         recover_impedance(F, D, **{"added_ohm": 33.0, **options})  # type: ignore[arg-type]
 
 
+def test_levels_that_cannot_be_settled_are_refused() -> None:
+    for f, level in ((F, np.full(F.size, np.nan)), (np.empty(0), np.empty(0)), (F, np.zeros(3))):
+        with pytest.raises(CurveError, match="one finite level"):
+            settle_change(f, level, level)
+
+
 def test_a_flat_load_does_not_give_its_level_back() -> None:
     rng = np.random.default_rng(6)
     D = divider_change_db(np.full(F.size, 18.0 + 0j), added_ohm=[15, 75]) + noise(rng, 2, 0.05)

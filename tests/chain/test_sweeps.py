@@ -77,7 +77,10 @@ def test_level_fades_and_silences() -> None:
         ({"stop_hz": 24_000}, "half the sampling rate"),
         ({"level_dbfs": 1}, "0 dBFS or less"),
         ({"duration_s": 0.1}, "lasts at least"),
+        ({"duration_s": float("inf")}, "lasts at least"),
+        ({"level_dbfs": float("-inf")}, "0 dBFS or less"),
         ({"lead_in_s": -1}, "0 s or more"),
+        ({"lead_out_s": float("inf")}, "0 s or more"),
         ({"form": "other"}, "synchronised or plain"),
     ],
 )

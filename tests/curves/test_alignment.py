@@ -246,6 +246,8 @@ def test_target_too_far_is_refused():
     curves = seated([0.0, 0.02], seats="12")
     with pytest.raises(CurveError, match=r"moved by 0\.3 octave at most"):
         align_resonance(curves, target_hz=12_500.0)
+    with pytest.raises(CurveError, match="above 0 Hz"):
+        align_resonance(curves, target_hz=-8000.0)
 
 
 def uncertain(curves: ResponseSet, **choices) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import fft
 
+from ohmshift.chain.elements import check_number
 from ohmshift.curves.grids import octave_grid, resample
 from ohmshift.curves.values import FloatArray, Provenance, Response, Step, read_only
 from ohmshift.errors import CurveError, EvidenceError
@@ -192,7 +193,8 @@ def gate_response(
     Raises
     ------
     CurveError
-        A gate that is too short or too long for the sweep, or a correction with no common band.
+        A gate that is too short or too long for the sweep, a full scale that is not above 0 Pa, or a correction with no
+        common band.
 
     Notes
     -----
@@ -202,7 +204,7 @@ def gate_response(
     filters with resonances: within 0.3 dB there, and within 0.05 dB an octave higher.
     """
     f_s, sweep = impulse.sampling_rate_hz, impulse.plan.sweep
-    _check_gate(gate_ms, sweep.length_s)
+    _check_options(gate_ms, sweep.length_s, full_scale_pa)
     ahead_s = min(gate_ms / 1e3, _AHEAD * sweep.lead_s(2))
     piece = cut_piece(impulse, impulse.arrival, round(ahead_s * f_s), round(gate_ms / 1e3 * f_s), noise=noise)
     grid = _band_grid(sweep.start_hz, sweep.stop_hz, correction)
@@ -324,7 +326,9 @@ def _band_grid(start_hz: float, stop_hz: float, correction: Response | None) -> 
     return octave_grid(low_hz=low, high_hz=high)
 
 
-def _check_gate(gate_ms: float, length_s: float) -> None:
+def _check_options(gate_ms: float, length_s: float, full_scale_pa: float | None) -> None:
+    if full_scale_pa is not None:
+        check_number("gate_response, full_scale_pa", full_scale_pa)
     longest = 1e3 * length_s / 2
     if not 1 <= gate_ms <= longest:
         raise CurveError(

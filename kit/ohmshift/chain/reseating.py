@@ -85,7 +85,7 @@ def settle_change(
     Raises
     ------
     CurveError
-        Shapes that do not match, or data that end below 6.5 kHz.
+        Shapes that do not match, levels that are not finite, or data that end below 6.5 kHz.
 
     Notes
     -----
@@ -109,11 +109,14 @@ def settle_change(
     """
     f = np.asarray(frequency_hz, dtype=np.float64)
     without, with_added = np.asarray(without_db, dtype=np.float64), np.asarray(with_db, dtype=np.float64)
-    if without.shape != f.shape or with_added.shape != f.shape or f[-1] < FULL_ABOVE_HZ:
+    matching = (
+        f.ndim == 1 and without.shape == f.shape == with_added.shape and np.all(np.isfinite(without + with_added))
+    )
+    if not matching or f.max(initial=0.0) < FULL_ABOVE_HZ:
         raise CurveError(
             "settle_change",
-            f"one level a frequency is needed, up to {FULL_ABOVE_HZ:g} Hz or more",
-            f"shapes are {f.shape}, {without.shape} and {with_added.shape}, up to {f[-1]:g} Hz",
+            f"one finite level a frequency is needed, up to {FULL_ABOVE_HZ:g} Hz or more",
+            f"shapes are {f.shape}, {without.shape} and {with_added.shape}, up to {f.max(initial=0.0):g} Hz",
             "bring both on one grid, or leave the change as it is",
         )
 

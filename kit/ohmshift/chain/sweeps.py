@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, log, pi
+from math import ceil, inf, log, pi
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
@@ -84,18 +84,18 @@ class Sweep:
             f"it ends at {f_2:g} Hz and the rate is {f_s:g} Hz",
             "end it lower, or take a higher rate",
         )
-        _demand(self.level_dbfs <= 0, "a level is 0 dBFS or less", f"it is {self.level_dbfs:g}", "lower it")
+        _demand(-inf < self.level_dbfs <= 0, "a level is 0 dBFS or less", f"it is {self.level_dbfs:g}", "mend it")
         _demand(
             self.form in {"synchronised", "plain"}, "a form is synchronised or plain", f"{self.form!r}", "choose one"
         )
-        silences = min(self.lead_in_s, self.lead_out_s, self.fade_in_s, self.fade_out_s)
-        _demand(silences >= 0, "silences and fades last 0 s or more", f"one lasts {silences:g} s", "lengthen it")
+        for seconds in (self.lead_in_s, self.lead_out_s, self.fade_in_s, self.fade_out_s):
+            _demand(0 <= seconds < inf, "silences and fades last 0 s or more", f"one lasts {seconds:g} s", "mend it")
         least_s = max(log(f_2 / f_1) / f_1, self.fade_in_s + self.fade_out_s)
         _demand(
-            self.duration_s >= least_s,
+            least_s <= self.duration_s < inf,
             f"this sweep lasts at least {least_s:.2g} s",
             f"it lasts {self.duration_s:g} s",
-            "make it longer, or start it higher",
+            "give another duration, or start it higher",
         )
 
     @property

@@ -286,6 +286,9 @@ def shift_resonance(curves: ResponseSet, report: ResonanceAlignment, *, target_h
     CurveError
         A row that is not in the report, or a target more than 0.3 octave from the resonance.
     """
+    if target_hz is not None and not 0 < target_hz < np.inf:
+        rule = "a resonance is moved to a frequency above 0 Hz"
+        raise CurveError(curves.label or "shift_resonance", rule, f"{target_hz:g} Hz is asked for", "choose 8000 Hz")
     shift = np.array([_shift(report, *key, target_hz) for key in zip(curves.channel, curves.seat, strict=True)])
     options = (
         ("warp", report.warp),

@@ -146,13 +146,15 @@ def test_plan_follows_its_sliders(plan: PlanPanel) -> None:
     for difference, seats in ((0.5, 2.0), (2.0, 6.0)):
         plan.controls["difference"].value = difference
         plan.controls["seats"].value = seats
-        needed = earphones_for_difference(difference / spread.total(seats))
-        assert f"takes {needed} earphones a class" in plan.view.sentence
+        ratio = difference / spread.total(seats)
+        needed, alone = (earphones_for_difference(ratio, alpha=alpha) for alpha in (0.05 / 3, 0.05))
+        told = f"takes {needed} earphones a class with 3 metrics tested together, {alone} with this one alone;"
+        assert told in plan.view.sentence
     item = plan.figure.item
     plan.controls["half_width_db"].value = 1.0
     plan.controls["power"].value = 95.0
     assert plan.figure.item == item
-    assert [level.y for level in plan.view.charts[0].levels] == [95.0, 5.0]
+    assert [level.y for level in plan.view.charts[0].levels] == pytest.approx([95.0, 5 / 3])
     plan.controls["reseated"].value = False
     assert "cannot be planned" in plan.view.sentence
     plan.reset.click()

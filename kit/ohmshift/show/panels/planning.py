@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 _COUNTS = np.unique(np.geomspace(2, 100, 60).astype(int))
 _MOST_SEATS = 12
+_ALPHA = 0.05
 _REGIONS = ("below 100 Hz", "100 Hz to 5 kHz", "above 5 kHz")
 
 
@@ -77,6 +78,7 @@ class PlanPanel(Panel[PlanSettings]):
     def __init__(self, types: DriverTypesPanel) -> None:
         self.types = types
         self.grouping = types.settings.grouping
+        self.declared = types.declaration.metrics or DECLARABLE
         settings = PlanSettings(
             metric=types.settings.metric, difference=1.0, power=80.0, seats=3.0, half_width_db=0.5, reseated=True
         )
@@ -135,20 +137,26 @@ class PlanPanel(Panel[PlanSettings]):
 
     def _view(self, settings: PlanSettings) -> View:
         spread, plan = self._spread(settings.metric), self._seats(settings.reseated)
+        tested = len(self.declared) if settings.metric in self.declared else 1
+        alpha = _ALPHA / tested  # What Holm's correction asks of the smallest p value
         unit = UNITS[settings.metric]
         sd = float("nan") if spread is None else spread.total(settings.seats)
-        needed = (
-            None if spread is None else earphones_for_difference(settings.difference / sd, power=settings.power / 100)
+        needed, alone = (
+            None
+            if spread is None
+            else earphones_for_difference(settings.difference / sd, power=settings.power / 100, alpha=one)
+            for one in (alpha, _ALPHA)
         )
         within = None if spread is None else earphones_for_half_width(settings.difference / 2, sd)
-        sentence = " ".join((_say_classes(settings, spread, needed, within), _say_seats(settings, plan)))
+        counts = (needed, alone, within)
+        sentence = " ".join((_say_classes(settings, spread, counts, tested), _say_seats(settings, plan)))
         found = [Quantity(name="difference that matters", value=settings.difference, unit=unit)]
         if needed is not None:
             found.append(Quantity(name="earphones each class needs", value=float(needed), unit="1"))
         return View(
-            charts=(_draw_power(settings, sd, sentence), _draw_seats(settings, plan)),
+            charts=(_draw_power(settings, sd, sentence, alpha), _draw_seats(settings, plan)),
             sentence=sentence,
-            table=_table(settings, spread),
+            table=_table(settings, spread, alpha),
             draft=Draft(
                 statement=sentence,
                 quantities=tuple(found),
@@ -158,18 +166,21 @@ class PlanPanel(Panel[PlanSettings]):
         )
 
 
-def _say_classes(settings: PlanSettings, spread: Spread | None, needed: int | None, within: int | None) -> str:
+def _say_classes(
+    settings: PlanSettings, spread: Spread | None, counts: tuple[int | None, int | None, int | None], tested: int
+) -> str:
     unit = UNITS[settings.metric]
     if spread is None:
         return "No class has two earphones, so how much earphones of one class differ is not known."
-    count = f"more than {MOST_EARPHONES}" if needed is None else f"{needed}"
-    apart = f"more than {MOST_EARPHONES}" if within is None else f"{within}"
+    needed, alone, apart = (f"more than {MOST_EARPHONES}" if count is None else f"{count}" for count in counts)
+    together = f" with {tested} metrics tested together, {alone} with this one alone" if tested > 1 else ""
     added = spread.measurement * np.sqrt(spread.seats / settings.seats)
     return (
         f"To tell two classes {settings.difference:g} {unit} apart in {settings.metric} with {settings.power:.0f} % "
-        f"chance takes {count} earphones a class; to know their difference within {settings.difference / 2:.2g} "
-        f"{unit}, {apart}. Earphones of one class differ by {spread.between:.2f} {unit} (standard deviation, "
-        f"{spread.degrees} degrees of freedom); measuring adds {added:.2f} {unit} with {settings.seats:.0f} seats."
+        f"chance takes {needed} earphones a class{together}; to know their difference within "
+        f"{settings.difference / 2:.2g} {unit}, {apart}. Earphones of one class differ by {spread.between:.2f} {unit} "
+        f"(standard deviation, {spread.degrees} degrees of freedom); measuring adds {added:.2f} {unit} with "
+        f"{settings.seats:.0f} seats."
     )
 
 
@@ -184,11 +195,11 @@ def _say_seats(settings: PlanSettings, plan: SeatPlan | None) -> str:
     return f"Seats for a half-width of {settings.half_width_db:g} dB, {way}: {', '.join(told)}."
 
 
-def _draw_power(settings: PlanSettings, sd: float, sentence: str) -> Chart:
+def _draw_power(settings: PlanSettings, sd: float, sentence: str, alpha: float) -> Chart:
     ratio = settings.difference / sd
     told = np.full(_COUNTS.size, np.nan)
     if np.isfinite(ratio):
-        told = 100 * np.array([power_of_classes(int(n), ratio) for n in _COUNTS])
+        told = 100 * np.array([power_of_classes(int(n), ratio, alpha=alpha) for n in _COUNTS])
     return Chart(
         title="Chance of telling two classes apart",
         alt_text=sentence,
@@ -201,7 +212,7 @@ def _draw_power(settings: PlanSettings, sd: float, sentence: str) -> Chart:
         x_range=(0.0, 100.0),
         y_range=(0.0, 105.0),
         lines=(Line(x=_COUNTS.astype(np.float64), y=told, label="chance", colour=0, width=2.6),),
-        levels=(Level(y=settings.power, label="wanted"), Level(y=5.0, label="by chance")),
+        levels=(Level(y=settings.power, label="wanted"), Level(y=100 * alpha, label="by chance")),
     )
 
 
@@ -227,7 +238,7 @@ def _draw_seats(settings: PlanSettings, plan: SeatPlan | None) -> Chart:
     )
 
 
-def _table(settings: PlanSettings, spread: Spread | None) -> pd.DataFrame:
+def _table(settings: PlanSettings, spread: Spread | None, alpha: float) -> pd.DataFrame:
     """Give earphones a class for several differences and seats."""
     unit = UNITS[settings.metric]
     seats = sorted({1.0, 2.0, 3.0, 5.0, settings.seats})
@@ -236,7 +247,8 @@ def _table(settings: PlanSettings, spread: Spread | None) -> pd.DataFrame:
     for difference in differences if spread is not None else []:
         row: dict[str, object] = {f"difference ({unit})": difference}
         for n in seats:
-            found = earphones_for_difference(difference / spread.total(n), power=settings.power / 100)  # type: ignore[union-attr]
+            ratio = difference / spread.total(n)  # type: ignore[union-attr]
+            found = earphones_for_difference(ratio, power=settings.power / 100, alpha=alpha)
             row[f"earphones a class, {n:.0f} seats"] = f"> {MOST_EARPHONES}" if found is None else found
         rows.append(row)
     return pd.DataFrame(rows)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import socket
@@ -292,6 +293,10 @@ def test_lab_serves_this_machine_only_and_asks_for_its_token(study: Path, tmp_pa
         assert status(contents) == 403
         assert status(f"{contents}?token={token}") == 200
         assert status(address) == 200
+        asked = "lab/api/settings/@jupyterlab/apputils-extension:notification"
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/{asked}?token={token}") as answer:
+            settings = json.load(answer)["schema"]["properties"]
+        assert settings["fetchNews"]["default"] == "false", "no question about news stands over the first notebook"
         (server,) = psutil.Process(process.pid).children()
         heard = {found.laddr.ip for found in server.net_connections("tcp") if found.status == psutil.CONN_LISTEN}
         assert heard == {"127.0.0.1"}

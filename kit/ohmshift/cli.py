@@ -277,7 +277,12 @@ def _run(command: list[str], *, folder: Path) -> int:
         raise SystemExit(128 + signal.SIGTERM)
 
     signal.signal(signal.SIGTERM, leave)
-    environment = {**os.environ, "JUPYTER_WIDGETS_ECHO": "0"}  # one message less for each move of a slider
+    settings = [str(Path(__file__).parent), os.environ.get("JUPYTER_CONFIG_PATH", "")]  # finds labconfig/ there
+    environment = {
+        **os.environ,
+        "JUPYTER_CONFIG_PATH": os.pathsep.join(filter(None, settings)),
+        "JUPYTER_WIDGETS_ECHO": "0",  # one message less for each move of a slider
+    }
     with subprocess.Popen(command, cwd=folder, env=environment) as process:  # noqa: S603 - our own interpreter
         try:
             return process.wait()

@@ -114,7 +114,7 @@ def test_with_nothing_published_the_notebook_still_opens(tmp_path: Path):
     for panel in (PublishedPanel(work), ForestPanel(work)):
         assert "Nothing to check yet" in panel.view.sentence
     assert PublishedPanel(work).settings.source == NOTHING
-    assert PublishedPanel(work).overview().empty
+    assert PublishedPanel(work).overview()["why"].tolist() == [PublishedPanel(work).view.sentence]
     tracing = TracePanel(work.study)
     assert tracing.settings.picture == NO_PICTURE
     assert "No picture yet" in tracing.view.sentence
@@ -130,6 +130,9 @@ def test_with_nothing_published_the_notebook_still_opens(tmp_path: Path):
 def test_it_opens_on_the_saved_tracing(trace: TracePanel):
     assert trace.settings.picture == "repair_cafe_tureen.png"
     assert trace.settings.x_first_px == 90.5
+    tracing = trace.saving.tracing()
+    assert (tracing.party, tracing.earphone) == ("Repair Cafe", "Tureen")
+    assert (tracing.added_ohm, tracing.shows) == (47.0, "with")
     assert "2.4 pixels wide" in trace.view.sentence
     (chart,) = trace.view.charts
     assert chart.lines[0].y.max() == pytest.approx(97.1, abs=0.2)
@@ -204,9 +207,11 @@ def test_a_bad_number_is_told_and_not_raised(trace: TracePanel):
 def test_a_tracing_is_saved_and_found_again(tmp_path: Path):
     folder = small_demo(tmp_path / "study")
     trace = TracePanel(open_study(folder))
+    trace.saving.party.value = " "
     trace.saving._on_save()
     assert "fill them in" in trace.saving.status.value
     trace.saving.party.value, trace.saving.earphone.value = "Reading Room", "Ladle"
+    trace.saving.added_ohm.value = 33.0
     for shows in ("without", "with"):
         trace.saving.shows.value = shows
         trace.saving._on_save()

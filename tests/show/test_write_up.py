@@ -46,6 +46,18 @@ def test_each_format_has_a_folder(panel: WriteUpPanel, tmp_path: Path) -> None:
     assert read_package(out, tmp_path / "back").is_dir()
 
 
+def test_a_data_package_needs_no_finding(tmp_path: Path) -> None:
+    folder = small_study(tmp_path / "study")
+    (folder / "findings/findings.jsonl").unlink()
+    panel = WriteUpPanel(open_study(folder))
+    assert (panel.chosen.options, panel.write.disabled) == ((), False)
+    write(panel, "write_up")
+    assert "choose a finding in the list" in panel.status.value
+    out = write(panel, "package")
+    assert "Written: findings/package/datapackage.json" in panel.status.value
+    assert read_package(out, tmp_path / "back").is_dir()
+
+
 def test_what_cannot_be_written_is_said(panel: WriteUpPanel) -> None:
     panel.chosen.value = ("one",)
     out = write(panel, "stills")
@@ -53,7 +65,7 @@ def test_what_cannot_be_written_is_said(panel: WriteUpPanel) -> None:
     assert not list(out.glob("*.png"))
     panel.chosen.value = ()
     write(panel, "write_up")
-    assert "choose at least one" in panel.status.value
+    assert "choose a finding in the list" in panel.status.value
     panel.chosen.value = ("one",)
     out = write(panel, "write_up")
     (out / "article.md").write_text("edited by hand", encoding="utf-8")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ohmshift.chain.sense_resistor import best_sense_ohm
+from ohmshift.evidence.wording import name_frequency
 from ohmshift.show.drawings import ohms
 from ohmshift.study.findings import Quantity
 
@@ -67,7 +68,7 @@ def say_distortion(distortion: Distortion) -> str:
     for order, level in zip(distortion.orders, distortion.level_db, strict=True):
         here = np.interp(_KILOHERTZ, distortion.frequency_hz, level)
         if np.isfinite(here):
-            said.append(f"harmonic {order} {100 * 10 ** (here / 20):.2g} %")
+            said.append(f"{100 * 10 ** (here / 20):.2g} % of harmonic {order}")
     return f"At 1 kHz: {', '.join(said)}." if said else ""
 
 
@@ -118,8 +119,8 @@ def say_impedance(sensed: SensedImpedance) -> str:
     Z = np.abs(sensed.impedance.impedance_ohm[kept])
     low, high = int(np.argmin(Z)), int(np.argmax(Z))
     return (
-        f"from {Z[low]:.2f} ohm at {f[kept][low]:.0f} Hz to {Z[high]:.2f} ohm at {f[kept][high]:.0f} Hz, corrected by "
-        f"{sensed.corrected_by}. {say_errors(sensed)}"
+        f"from {Z[low]:.2f} ohm at {name_frequency(f[kept][low])} to {Z[high]:.2f} ohm at "
+        f"{name_frequency(f[kept][high])}, corrected by {sensed.corrected_by}. {say_errors(sensed)}"
     )
 
 

@@ -19,6 +19,7 @@ from ohmshift.show.collection_drawings import (
 )
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.opening import Progress
+from ohmshift.show.panels.pieces import blank_missing
 from ohmshift.study.batch import compare_study
 from ohmshift.study.collections import collect_study
 from ohmshift.study.declarations import DECLARABLE, DECLARATION, read_declaration
@@ -109,7 +110,7 @@ class DriverTypesPanel(Panel[TypeSettings]):
         wanted = ["earphone", "driver class", "drivers", "verdict", "bound (dB)"]
         wanted += [f"{metric} ({UNITS[metric]})" for metric in (*DECLARABLE, "level drop")]
         wanted += ["|Z| at 1 kHz (ohm)", "|Z| spread (ratio)", "impedance", "predicted size (dB)"]
-        return table[wanted].astype(object).where(table[wanted].notna(), "")
+        return blank_missing(table[wanted])
 
     def tests(self) -> pd.DataFrame:
         """Give the tests of the panel's grouping.

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     import ipywidgets as widgets
+    import pandas as pd
 
     from ohmshift.curves.values import ResponseSet
     from ohmshift.study.folder import Study
@@ -60,6 +61,28 @@ def ohm_slider(label: str, step: float, start_ohm: float, *, help_text: str) -> 
         From 0 to 150 ohm, or as far as needed.
     """
     return slider(label, "ohm", 0.0, max(MOST_OHM, start_ohm), step, help_text=help_text)
+
+
+def blank_missing(table: pd.DataFrame) -> pd.DataFrame:
+    """Leave cells blank that hold nothing, where pandas writes NaN or <NA>.
+
+    Parameters
+    ----------
+    table : DataFrame
+        A table to show.
+
+    Returns
+    -------
+    DataFrame
+        The same, blank where nothing is known.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> blank_missing(pd.DataFrame({"row": [2, None]}))["row"].tolist()
+    [2.0, '']
+    """
+    return table.astype(object).where(table.notna(), "")
 
 
 def hashes(sets: Iterable[ResponseSet]) -> dict[str, str]:

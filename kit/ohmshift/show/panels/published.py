@@ -16,7 +16,7 @@ from ohmshift.show.agreement_charts import difference_table, draw_both, draw_dif
 from ohmshift.show.drawings import ohms
 from ohmshift.show.panels.base import Draft, Panel, View, button, choice, slider
 from ohmshift.show.panels.opening import Progress
-from ohmshift.show.panels.pieces import hashes
+from ohmshift.show.panels.pieces import blank_missing, hashes
 from ohmshift.study.agreements import Claim, check_claim, list_claims, own_chain
 from ohmshift.study.batch import StudyComparison, compare_study
 from ohmshift.study.findings import Quantity
@@ -95,7 +95,7 @@ class PublishedWork:
         DataFrame
             One row a problem.
         """
-        return problems_table((*self.published.problems, *self.merged.problems))
+        return blank_missing(problems_table((*self.published.problems, *self.merged.problems)))
 
     def __repr__(self) -> str:
         """Say what there is."""
@@ -160,9 +160,10 @@ class PublishedPanel(Panel[AgreementSettings]):
         Returns
         -------
         DataFrame
-            One row a change: what each side says of its own, and whether theirs is reproduced, by region.
+            One row a change: what each side says of its own, and whether theirs is reproduced, by region; or one row
+            that says what is missing.
         """
-        return pd.DataFrame([self._row(claim) for claim in self.work.claims])
+        return pd.DataFrame([self._row(claim) for claim in self.work.claims] or {"why": [_EMPTY]})
 
     def _names(self) -> list[str]:
         return [claim.name for claim in self.work.claims] or [NOTHING]
@@ -305,6 +306,7 @@ class ForestPanel(Panel[ForestSettings]):
         table = forest.table.rename(
             columns={
                 "figure": f"{settings.measure} ({MEASURES[settings.measure][1]})",
+                "standard_error": f"standard error ({MEASURES[settings.measure][1]})",
                 "measured_ohm": "measured (ohm)",
             }
         )

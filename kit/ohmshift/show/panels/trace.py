@@ -51,7 +51,10 @@ CLICKS = (
 )
 """What a click on the picture does."""
 
-_EMPTY = "No picture yet: save a chart as PNG or JPEG, put it into published/, and open this notebook again."
+_EMPTY = (
+    "No picture yet: save a chart as PNG or JPEG, put it into published/, and run this notebook again (menu Run, Run "
+    "All Cells)."
+)
 _HEX = re.compile("#[0-9a-f]{6}")
 _NEAR_PX = 25.0
 
@@ -85,15 +88,33 @@ class TracePanel(Panel[TraceSettings]):
         self.children = (settle, self.click, self.canvas, summary, figure, self.saving, drawer)
         self._paint()
 
-    def _opening(self, name: str) -> TraceSettings:
-        """Give the settings of a tracing that was saved for a picture, or a guess from its size."""
+    def saved(self, name: str) -> Tracing | None:
+        """Find a tracing that was saved for a picture.
+
+        Parameters
+        ----------
+        name : str
+            The picture.
+
+        Returns
+        -------
+        Tracing or None
+            The first by the name of its file.
+        """
         for path in sorted(self.folder.glob(f"*{TRACING}")) if self.folder.is_dir() else []:
             try:
                 tracing = read_tracing(path)
             except OhmshiftError:
                 continue
             if tracing.picture == name:
-                return settings_of_tracing(tracing)
+                return tracing
+        return None
+
+    def _opening(self, name: str) -> TraceSettings:
+        """Give the settings of a tracing that was saved for a picture, or a guess from its size."""
+        tracing = self.saved(name)
+        if tracing is not None:
+            return settings_of_tracing(tracing)
         try:
             picture = self._picture(name)
         except OhmshiftError:
@@ -171,9 +192,10 @@ class TracePanel(Panel[TraceSettings]):
         )
 
     def _set(self, settings: TraceSettings) -> None:
-        if settings.picture != self.settings.picture:
-            settings = self._opening(settings.picture)
-        super()._set(settings)
+        another = settings.picture != self.settings.picture
+        super()._set(self._opening(settings.picture) if another else settings)
+        if another:
+            self.saving.fill()
         self._show_settings()
         self._paint()
 
@@ -271,6 +293,14 @@ class SaveTracing(widgets.VBox):  # type: ignore[misc]
         first = widgets.HBox([self.party, self.earphone, self.shows])
         second = widgets.HBox([self.added_ohm, self.source_ohm, self.save])
         super().__init__([first, second, self.status])
+        self.fill()
+
+    def fill(self) -> None:
+        """Take over what is known of the panel's picture from a tracing that was saved for it."""
+        tracing = self.panel.saved(self.panel.settings.picture)
+        if tracing is not None:
+            for name in ("party", "earphone", "added_ohm", "source_ohm", "shows"):
+                getattr(self, name).value = getattr(tracing, name)
 
     def tracing(self) -> Tracing:
         """Give what would be saved.

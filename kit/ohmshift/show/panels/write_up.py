@@ -101,7 +101,7 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
         gone = [finding for finding in self.recorded.findings if finding.retracted]
         self.gone.options = [(_shorten(finding.statement), finding.id) for finding in gone]
         self.reinstate.disabled = self.gone.disabled = not gone
-        self.retract.disabled = self.write.disabled = not known
+        self.retract.disabled = not known
 
     def _order(self) -> list[str]:
         return [value for _, value in self.chosen.options]
@@ -117,8 +117,8 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
 
     def _on_write(self) -> None:
         chosen = [name for name in self._order() if name in self.chosen.value]
-        if not chosen:
-            self._say("Nothing written: choose at least one finding in the list.")
+        if not chosen and self.format.value != _PACKAGE:
+            self._say("Nothing written: choose a finding in the list. The other notebooks record them, at their end.")
             return
         self._say("Writing: lining up and comparing every earphone takes a few seconds …")
         out = self.study.folder / "findings" / self.format.value

@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import special, stats
 
-from ohmshift.curves.grids import octave_grid
+from ohmshift.curves.grids import fractional_octave_bands, octave_grid
 from ohmshift.evidence.bandvectors import compare_vectors
+from ohmshift.evidence.changes import measure_change
 from ohmshift.evidence.concordance import measure_concordance
 from ohmshift.evidence.estimates import borrow_uncertainty
 from ohmshift.evidence.explained import ExplainedDifference, explain_values
-from ohmshift.evidence.floors import estimate_noise_floor
+from ohmshift.evidence.floors import Repeatability, estimate_noise_floor, guard_factor
+from ohmshift.evidence.metrics import measure_metrics
+from ohmshift.evidence.verdicts import judge_change
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from ohmshift.curves.values import ResponseSet
 
 F = octave_grid()
 
@@ -64,3 +74,50 @@ def test_nothing_is_known_of_a_change_that_can_borrow_nothing() -> None:
     assert found.repeats is None
     np.testing.assert_array_equal(found.degrees[0], 0)
     assert not found.known.any()
+
+
+@pytest.mark.source(
+    "analytic",
+    ref="log variances of normal data with d degrees vary by trigamma(d/2) and correlate by the square of the data's "
+    "correlation rho: the mean of b of them varies by (1 + (b - 1) rho^2)/b of that",
+)
+@pytest.mark.parametrize("rho", [0.0, 0.5, 1.0])
+def test_guard_starts_where_chance_ends(rho: float) -> None:
+    b, d = 16, 4.0
+    bands = fractional_octave_bands(3, low_hz=99, high_hz=3200)
+    assert len(bands) == b
+    part = Repeatability(
+        reseated=True,
+        labels=tuple("abcdef"),
+        bands=bands,
+        variance_db2=np.full((6, b), 0.01),
+        degrees=np.full((6, b), d),
+        prior_variance_db2=np.full(b, 0.01),
+        prior_degrees=np.full(b, 1e9),
+        spread=0.0,
+        correlation=rho + (1 - rho) * np.eye(b),
+        draws=np.ones((1, 9)),
+        level_db2=0.01,
+        level_degrees=24,
+        level_correlation=np.zeros(b),
+    )
+    error = special.polygamma(1, d / 2) * (1 + (b - 1) * rho**2) / b
+    limit = stats.norm.isf(0.10) * np.sqrt(error)
+    bias = special.digamma(d / 2) - np.log(d / 2)
+    for share, widened in ((0.97, False), (1.03, True)):
+        own = np.full(b, 0.01 * np.exp(bias + share * limit))
+        factor = guard_factor(part, own, np.full(b, d), judged=np.ones(b, dtype=bool))
+        assert (factor > 1) is widened
+
+
+@pytest.mark.source("analytic", ref="bands that all have 4 degrees of freedom give a mean that has 4")
+def test_a_mean_of_bands_has_their_degrees(shelves: Callable[..., ResponseSet]) -> None:
+    step = np.array([-0.1, 0.1] * 2)
+    change = measure_change(
+        shelves(list(step), list(step), seat=("1", "2", "1", "2")),
+        shelves(list(step), list(1 + step), seat=("3", "4", "3", "4"), added_ohm=15.0),
+    )
+    floor = estimate_noise_floor([])
+    metrics = measure_metrics(change, floor, judge_change(change, floor))
+    for name in ("bass", "treble", "tilt", "size"):
+        assert metrics.estimates[name].degrees == pytest.approx(4), name

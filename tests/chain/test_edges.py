@@ -1,0 +1,32 @@
+"""What is left over at the edges of the chain: where a resistor gets hottest, loads that cannot be."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from ohmshift.chain.attenuators import Pad, predict_pad_power
+from ohmshift.chain.consistency import check_without_phase
+from ohmshift.chain.divider import divider_change_db
+from ohmshift.curves.values import Impedance
+
+
+@pytest.mark.source("analytic", ref="the current through a series resistor is largest where the load is smallest")
+@pytest.mark.parametrize(("loads", "at"), [((16, 160), "20 Hz"), ((160, 16), "2e+04 Hz")])
+def test_a_resistor_is_said_to_be_hottest_where_it_is(loads: tuple[float, float], at: str) -> None:
+    load = Impedance(frequency_hz=[20, 20_000], impedance_ohm=list(loads))
+    heat = predict_pad_power(load, Pad(series_ohm=32), drive_v=4, rating_w=0.1)
+    assert f"W at {at}, more than its 0.1 W" in heat.caveats[0]
+
+
+@pytest.mark.source(
+    "analytic", ref="Re Y >= 0 and Re Y <= |Y| for a passive load: -8 ohm is none, nor is a rise of level"
+)
+def test_loads_that_cannot_be_are_told_without_phase() -> None:
+    R = [33.0, 75.0]
+    for Z, possible in ((16 + 5j, True), (4 - 90j, True), (-8 + 60j, False)):
+        check = check_without_phase([1000.0], divider_change_db([Z], added_ohm=R), added_ohm=R)
+        assert bool(check.possible[0]) is possible
+        assert check.magnitude_ohm[0] == pytest.approx(abs(Z))
+    risen = check_without_phase([1000.0], np.array([[1.0], [1.5]]), added_ohm=R)
+    assert not risen.possible[0]

@@ -133,7 +133,9 @@ def _warn_of_floor(
     if not checked:
         found.append("one seat and one channel: nothing tells whether this earphone is noisier than the others")
     if guard > 1:
-        found.append(f"noisier than the floor it borrows: variance widened by a factor of {guard:.1f}")
+        apart = "left and right disagree by more than the floor it borrows explains"
+        why = "noisier than the floor it borrows" if repeated else apart
+        found.append(f"{why}: variance widened by a factor of {guard:.1f}")
     if len(part.labels) < FEW_EARPHONES:
         few = f"the noise floor rests on {len(part.labels)} earphones only"
         found.append(f"{few}: false alarms may be up to twice as frequent")

@@ -169,7 +169,7 @@ class TracePanel(Panel[TraceSettings]):
         try:
             line = self.traced(settings)
         except OhmshiftError as error:
-            return _nothing(f"{settings.picture}: not traced. {error}")
+            return _nothing(f"Not traced. {error}.")
         f, reading = line.response.frequency_hz, line.reading_db
         middle = (f > 100) & (f < 5000)  # noqa: PLR2004 - the region judged first
         typical = float(np.median(reading[middle] if middle.any() else reading))

@@ -14,6 +14,8 @@ from ohmshift.study.published_rows import TracedAxis
 if TYPE_CHECKING:
     from ohmshift.study.published_rows import Tracing
 
+_KILOHERTZ = 1000.0
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class TraceSettings:
@@ -109,10 +111,15 @@ class TraceSettings:
             Points [px], each with what it stands for.
         """
         return [
-            (self.x_first_px, self.y_first_px, f"{self.x_first_hz:g} Hz, {self.y_first_db:g} dB"),
-            (self.x_second_px, self.y_first_px, f"{self.x_second_hz:g} Hz"),
+            (self.x_first_px, self.y_first_px, f"{_hertz(self.x_first_hz)}, {self.y_first_db:g} dB"),
+            (self.x_second_px, self.y_first_px, _hertz(self.x_second_hz)),
             (self.x_first_px, self.y_second_px, f"{self.y_second_db:g} dB"),
         ]
+
+
+def _hertz(frequency_hz: float) -> str:
+    """Write a frequency that somebody typed; it may be none yet."""
+    return f"{frequency_hz / 1000:g} kHz" if frequency_hz >= _KILOHERTZ else f"{frequency_hz:g} Hz"
 
 
 def settings_of_tracing(tracing: Tracing) -> TraceSettings:

@@ -29,6 +29,7 @@ from ohmshift.study.findings import (
     reinstate_finding,
     retract_finding,
 )
+from ohmshift.study.logfile import mentions
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -46,6 +47,18 @@ for i in range(count):
                       quantities=(Quantity(name="bass", value=i / 7, unit="dB"),))
     append_finding(folder, finding)
     print(finding.id, flush=True)
+"""
+
+
+CRAMPED = """
+import resource, sys
+from ohmshift.errors import FindingError
+from ohmshift.study.findings import Finding, append_finding
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]),) * 2)
+try:
+    append_finding(sys.argv[1], Finding(id="two", statement="It changed." * 50, caveat="Invented."))
+except FindingError as error:
+    print(type(error).__name__, error)
 """
 
 
@@ -105,7 +118,7 @@ def test_statement_has_a_length() -> None:
         Finding(statement=" ", caveat=CAVEAT)
 
 
-@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, True, "1", None, 1j, np.float64("nan")])
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, True, "1", None, 1j, np.float64("nan"), 10**400])
 def test_number_that_is_none_is_refused(value: float) -> None:
     with pytest.raises(FindingError, match="value: it must be a finite number"):
         Quantity(name="bass", value=value, unit="dB")
@@ -117,7 +130,7 @@ def test_half_or_crossed_interval_is_refused(low: float | None, high: float | No
         Quantity(name="bass", value=1.0, unit="dB", low=low, high=high)
 
 
-@pytest.mark.parametrize("value", [math.nan, np.zeros(2), {"a": 1}, [[1]], object(), 1j, "\ud800"])
+@pytest.mark.parametrize("value", [math.nan, np.zeros(2), {"a": 1}, [[1]], object(), 1j, "\ud800", 10**400])
 def test_setting_that_is_not_plain_is_refused(value: object) -> None:
     with pytest.raises(FindingError, match="setting 'option'"):
         Finding(statement="It changed.", caveat=CAVEAT, settings={"option": value})  # type: ignore[dict-item]
@@ -126,6 +139,57 @@ def test_setting_that_is_not_plain_is_refused(value: object) -> None:
 def test_text_that_utf8_cannot_hold_is_refused() -> None:
     with pytest.raises(FindingError, match="valid text"):
         Finding(statement="half \ud800", caveat=CAVEAT)
+
+
+@pytest.mark.parametrize("part", ["notebook", "earphone", "recorded_at", "reason"])
+@pytest.mark.parametrize("value", [None, 5])
+def test_what_must_be_text_and_is_none_is_refused(part: str, value: object) -> None:
+    with pytest.raises(FindingError, match=f"{part}: it must be text"):
+        Finding(statement="It changed.", caveat=CAVEAT, **{part: value})  # type: ignore[arg-type]
+
+
+def test_log_that_is_no_file_is_said(tmp_path: Path) -> None:
+    (tmp_path / LOG).mkdir(parents=True)
+    finding = Finding(statement="It changed.", caveat=CAVEAT)
+    for act in (lambda: read_findings(tmp_path), lambda: append_finding(tmp_path, finding)):
+        with pytest.raises(FindingError, match="a log is a file that can be read, but it is a folder or a device"):
+            act()
+
+
+def test_findings_that_is_no_folder_is_said(tmp_path: Path) -> None:
+    (tmp_path / "findings").write_text("mine")
+    with pytest.raises(FindingError, match="it must be possible to write the log, but the system says: File exists"):
+        append_finding(tmp_path, Finding(statement="It changed.", caveat=CAVEAT))
+    assert (tmp_path / "findings").read_text() == "mine"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits of a process are POSIX")
+@pytest.mark.parametrize(("room", "told"), [(0, "the system says: File too large"), (100, "only 100 of ")])
+def test_full_disk_is_said_and_hurts_no_other_finding(tmp_path: Path, room: int, told: str) -> None:
+    append_finding(tmp_path, Finding(id="one", statement="It changed.", caveat=CAVEAT))
+    size = (tmp_path / LOG).stat().st_size
+    program = [sys.executable, "-c", CRAMPED, str(tmp_path), str(size + room)]
+    said = subprocess.run(program, capture_output=True, text=True, check=True).stdout
+    assert said.startswith("FindingError findings.jsonl: ")
+    assert told in said
+    assert [found.id for found in read_findings(tmp_path).findings] == ["one"]
+    append_finding(tmp_path, Finding(id="three", statement="It changed.", caveat=CAVEAT))
+    log = read_findings(tmp_path)
+    assert [found.id for found in log.findings] == ["one", "three"]
+    assert len(log.problems) == (1 if room else 0)
+
+
+def test_entries_are_read_only_where_one_may_be_the_same(tmp_path: Path) -> None:
+    """Reading all of them each time would let one writer starve the others by a long log."""
+    path = tmp_path / LOG
+    append_finding(tmp_path, Finding(id="one", statement="It changed.", caveat=CAVEAT))
+    line = path.read_bytes()
+    assert not mentions(path, "two")
+    assert mentions(path, "one")
+    path.write_bytes(line.replace(b'"id":"one"', b'"id" : "one"'))  # as an editor may lay it out
+    assert mentions(path, "one")
+    with pytest.raises(FindingError, match="recorded once"):
+        append_finding(tmp_path, Finding(id="one", statement="It changed.", caveat=CAVEAT))
 
 
 def test_finding_is_recorded_once(tmp_path: Path) -> None:
@@ -244,7 +308,8 @@ def test_killed_writer_loses_nothing_it_acknowledged(tmp_path: Path) -> None:
         process = writer(tmp_path, f"turn{turn}", 100_000)
         assert process.stdout is not None
         assert process.stdout.readline() == "ready\n"
-        time.sleep(rng.uniform(0.0, 0.12))
+        acknowledged += [process.stdout.readline().strip() for _ in range(rng.integers(1, 6))]
+        time.sleep(rng.uniform(0.0, 0.02))  # into the middle of the next one
         process.kill()
         out, _ = process.communicate()
         acknowledged += out.split()

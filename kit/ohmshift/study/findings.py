@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from ohmshift.errors import FileMissingError, FindingError
-from ohmshift.study.logfile import append_entry, locked, read_entries
+from ohmshift.study.logfile import append_entry, locked, mentions, read_entries
 from ohmshift.study.plain import check_encodable, check_finite, check_setting, check_text
 from ohmshift.study.problems import Problem
 
@@ -215,13 +215,13 @@ def append_finding(folder: Path | str, finding: Finding) -> Finding:
     Raises
     ------
     FindingError
-        It is recorded already, or the log is held by another writer.
+        It is recorded already, the log is held by another writer, or it cannot be written.
     FileMissingError
         There is no such folder.
     """
     path = _log_path(folder)
     with locked(path):
-        if any(finding.id == known.id for known in read_findings(folder).findings):
+        if mentions(path, finding.id) and any(finding.id == known.id for known in read_findings(folder).findings):
             raise FindingError(
                 f"finding {finding.id}", "a finding is recorded once", "it is in the log", "make a new Finding"
             )
@@ -285,6 +285,11 @@ def read_findings(folder: Path | str) -> FindingsLog:
     -------
     FindingsLog
         Findings in the order recorded, and the lines that could not be read.
+
+    Raises
+    ------
+    FindingError
+        The log cannot be read at all: a folder in its place, or no permission.
     """
     entries, spoilt = read_entries(Path(folder) / LOG, name=LOG)
     problems = list(spoilt)
@@ -344,9 +349,7 @@ def _log_path(folder: Path | str) -> Path:
     study = Path(folder)
     if not study.is_dir():
         raise FileMissingError(str(folder), "findings go into a study folder", "there is none", "check its name")
-    path = study / LOG
-    path.parent.mkdir(exist_ok=True)
-    return path
+    return study / LOG
 
 
 def _mark(folder: Path | str, finding_id: str, reason: str, *, kind: str) -> None:

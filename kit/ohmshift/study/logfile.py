@@ -27,6 +27,8 @@ Entry: TypeAlias = dict[str, Any]
 LOCK_SECONDS = 20.0
 """How long a writer waits for the others."""
 
+_POLL_SECONDS = 0.01
+
 
 @contextmanager
 def locked(path: Path) -> Iterator[None]:
@@ -35,7 +37,8 @@ def locked(path: Path) -> Iterator[None]:
     Parameters
     ----------
     path : Path
-        The log; the lock file lies beside it, and the system frees it when its holder dies.
+        The log; the lock file lies beside it, and the system frees it when its holder dies. Their folder is made where
+        absent.
 
     Yields
     ------
@@ -45,10 +48,11 @@ def locked(path: Path) -> Iterator[None]:
     Raises
     ------
     FindingError
-        Another writer kept it for 20 seconds.
+        Another writer kept it for 20 seconds, or its folder cannot be written to.
     """
-    lock = FileLock(path.with_name(f".{path.name}.lock"), timeout=LOCK_SECONDS)
+    lock = FileLock(path.with_name(f".{path.name}.lock"), timeout=LOCK_SECONDS, poll_interval=_POLL_SECONDS)
     try:
+        path.parent.mkdir(exist_ok=True)
         lock.acquire()
     except Timeout as error:
         raise FindingError(
@@ -57,6 +61,8 @@ def locked(path: Path) -> Iterator[None]:
             f"another has held it for {LOCK_SECONDS:g} seconds",
             "stop the other notebook that is recording, then record again",
         ) from error
+    except OSError as error:
+        raise _unwritable(path, error) from error
     try:
         yield
     finally:
@@ -76,30 +82,43 @@ def append_entry(path: Path, entry: Entry) -> None:
     Raises
     ------
     FindingError
-        The line could not be written whole, as on a full disk.
+        The line could not be written whole, as on a full disk or into a folder that may not be written to.
     """
     line = _encode(entry)
-    flags = os.O_RDWR | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
-    descriptor = os.open(path, flags, 0o644)
     try:
-        size = os.fstat(descriptor).st_size
-        if size:
-            os.lseek(descriptor, size - 1, os.SEEK_SET)
-            if os.read(descriptor, 1) != b"\n":
-                line = b"\n" + line
-        written = os.write(descriptor, line)
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
-    if written != len(line):
+        written = _write_line(path, line)
+    except OSError as error:
+        raise _unwritable(path, error) from error
+    if written < len(line):
         raise FindingError(
             path.name,
             "an entry must be written whole",
             f"only {written} of {len(line)} bytes were",
             "free some disk space, then record again",
         )
-    if size == 0:
-        _sync_folder(path.parent)
+
+
+def mentions(path: Path, text: str) -> bool:
+    """Say, without reading its entries, whether a log may hold a text as a value.
+
+    Parameters
+    ----------
+    path : Path
+        The log.
+    text : str
+        The text.
+
+    Returns
+    -------
+    bool
+        False is certain.
+
+    Raises
+    ------
+    FindingError
+        The log cannot be read.
+    """
+    return json.dumps(text, ensure_ascii=False).encode() in _read(path, path.name)
 
 
 def read_entries(path: Path, *, name: str) -> tuple[tuple[tuple[int, Entry], ...], tuple[Problem, ...]]:
@@ -118,10 +137,13 @@ def read_entries(path: Path, *, name: str) -> tuple[tuple[tuple[int, Entry], ...
         Line number, from 1, and entry.
     problems : tuple of Problem
         Lines that were torn or changed.
+
+    Raises
+    ------
+    FindingError
+        The log cannot be read at all.
     """
-    if not path.exists():
-        return (), ()
-    lines = path.read_bytes().split(b"\n")
+    lines = _read(path, name).split(b"\n")
     entries: list[tuple[int, Entry]] = []
     problems: list[Problem] = []
     for number, line in enumerate(lines, start=1):
@@ -133,6 +155,43 @@ def read_entries(path: Path, *, name: str) -> tuple[tuple[tuple[int, Entry], ...
         else:
             entries.append((number, entry))
     return tuple(entries), tuple(problems)
+
+
+def _read(path: Path, name: str) -> bytes:
+    """Give a log's bytes; none where there is no log."""
+    try:
+        if path.is_file():
+            return path.read_bytes()
+        found = "it is a folder or a device" if path.exists() else ""
+    except OSError as error:
+        found = f"the system says: {error.strerror}"
+    if found:
+        raise FindingError(name, "a log is a file that can be read", found, "check what it is, and its permissions")
+    return b""
+
+
+def _write_line(path: Path, line: bytes) -> int:
+    """Write a line, after the end of a torn one where there is one; give how many bytes of it were written."""
+    flags = os.O_RDWR | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
+    descriptor = os.open(path, flags, 0o644)
+    try:
+        size = os.fstat(descriptor).st_size
+        if size:
+            os.lseek(descriptor, size - 1, os.SEEK_SET)
+            if os.read(descriptor, 1) != b"\n":
+                os.write(descriptor, b"\n")
+        written = os.write(descriptor, line)
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    if size == 0:
+        _sync_folder(path.parent)
+    return written
+
+
+def _unwritable(path: Path, error: OSError) -> FindingError:
+    mend = "check the folder's permissions and the space on its disk, then record again"
+    return FindingError(path.name, "it must be possible to write the log", f"the system says: {error.strerror}", mend)
 
 
 def _canonical(entry: Entry) -> str:

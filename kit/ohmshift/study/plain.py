@@ -42,14 +42,14 @@ def check_text(where: str, text: object, *, longest: int) -> str:
     return check_encodable(where, text.strip())
 
 
-def check_encodable(where: str, text: str) -> str:
+def check_encodable(where: str, text: object) -> str:
     """Give a text back if UTF-8 can hold it; the empty text passes.
 
     Parameters
     ----------
     where : str
         What to call it in an error.
-    text : str
+    text : object
         The text.
 
     Returns
@@ -60,8 +60,10 @@ def check_encodable(where: str, text: str) -> str:
     Raises
     ------
     FindingError
-        A text with half a character.
+        No text, or one with half a character.
     """
+    if not isinstance(text, str):
+        raise FindingError(where, "it must be text", f"it is {text!r}", "write it, or leave it out")
     try:
         text.encode()
     except UnicodeEncodeError as error:
@@ -90,9 +92,16 @@ def check_finite(where: str, number: object) -> float:
         No number, or one that is not finite.
     """
     number = number.item() if isinstance(number, np.generic) else number
-    if isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
-        raise FindingError(where, "it must be a finite number", f"it is {number!r}", "leave out what is not known")
-    return float(number)
+    mend = "leave out what is not known"
+    if isinstance(number, bool) or not isinstance(number, int | float):
+        raise FindingError(where, "it must be a finite number", f"it is {number!r}", mend)
+    try:
+        value = float(number)
+    except OverflowError:  # a whole number of more than 308 digits
+        value = math.inf
+    if not math.isfinite(value):
+        raise FindingError(where, "it must be a finite number", f"it is {value!r}", mend)
+    return value
 
 
 def check_setting(name: str, value: object) -> Setting:
@@ -125,7 +134,10 @@ def _scalar(name: str, value: object) -> Scalar:
     value = value.item() if isinstance(value, np.generic) else value
     if isinstance(value, str):
         return check_encodable(where, value)
-    if value is None or isinstance(value, bool | int) or (isinstance(value, float) and math.isfinite(value)):
+    if value is None or isinstance(value, bool):
+        return value
+    if isinstance(value, int | float):
+        check_finite(where, value)
         return value
     rule = "it must be text, a finite number, a truth value, None, or a tuple of these"
     raise FindingError(where, rule, f"it is {value!r}", "record the number or word that was chosen")

@@ -52,6 +52,20 @@ def test_rule_about_each(rule: Rule, collection: object, word: str) -> None:
     assert verdict.sentence.startswith({"holds": "Holds", "fails": "Fails", "cannot tell": "Cannot tell"}[word])
 
 
+@pytest.mark.parametrize(
+    "parts",
+    [
+        {"driver_class": "planar", "least_count": 2},
+        {"feature": "impedance spread"},
+        {"above": 3.0},
+        {"feature": "impedance spread", "above": 2.0, "below": 3.0},
+    ],
+)
+def test_a_subject_that_would_not_be_said_whole_is_refused(parts: dict[str, object]) -> None:
+    with pytest.raises(EvidenceError, match="no two of them"):
+        Subject(**parts)
+
+
 @pytest.mark.source("analytic", ref="-1.5 dB is as far out as 1.5 dB: within counts either way")
 def test_within_counts_either_way() -> None:
     rule = Rule(subject=ALL, metric="bass", relation="stays within", limit=1.0)

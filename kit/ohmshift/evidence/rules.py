@@ -39,7 +39,7 @@ TRENDS: tuple[Trend, ...] = get_args(Trend)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Subject:
-    """The earphones that a rule speaks of: all, unless something narrows them.
+    """The earphones that a rule speaks of: all, unless one thing narrows them.
 
     Parameters
     ----------
@@ -50,7 +50,12 @@ class Subject:
     feature : str, optional
         What is asked of the impedance.
     above, below : float, optional
-        Limits of that feature [ohm, or a ratio for the spread].
+        Limit of that feature [ohm, or a ratio for the spread], one of the two.
+
+    Raises
+    ------
+    EvidenceError
+        Two things that narrow it, or a feature without one limit.
     """
 
     driver_class: str = ""
@@ -59,6 +64,19 @@ class Subject:
     feature: Feature | None = None
     above: float | None = None
     below: float | None = None
+
+    def __post_init__(self) -> None:
+        """Check once."""
+        counted = self.least_count is not None or self.most_count is not None
+        limits = (self.above is not None) + (self.below is not None)
+        if bool(self.driver_class) + counted + (self.feature is not None) > 1 or limits != (self.feature is not None):
+            raise EvidenceError(
+                "subject of a rule",
+                "the class, the count of drivers or one limit of an impedance narrows it, no two of them",
+                f"the class is {self.driver_class!r}, the feature {self.feature!r} with {limits} limits"
+                f"{', and drivers are counted' if counted else ''}",
+                "make it two rules",
+            )
 
     def __str__(self) -> str:
         """Say which earphones."""

@@ -21,6 +21,7 @@ from ohmshift.curves.smoothing import band_levels, smooth_fractional_octave
 from ohmshift.show.charts import Chart, Line, Span
 from ohmshift.show.drawings import ohms
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
+from ohmshift.show.panels.nothing import NO_RESPONSES, nothing_to_show
 from ohmshift.show.panels.opening import Progress
 from ohmshift.show.panels.pieces import SMOOTHING, hashes
 from ohmshift.study.findings import Quantity
@@ -90,8 +91,11 @@ class LineUpPanel(Panel[LineUpSettings]):
         resistances = [ohm for name in names for ohm in study.resistances(name) if ohm > 0]
         self.shown_ohm = max(set(resistances), key=resistances.count) if resistances else 0.0
         settings = LineUpSettings(
-            earphone=earphone or names[0], channel="left", alignment_hz=float(study.settings.alignment_hz)
+            earphone=earphone or next(iter(names), ""), channel="left", alignment_hz=float(study.settings.alignment_hz)
         )
+        if not names:
+            super().__init__(lambda _: nothing_to_show("Seats lined up", NO_RESPONSES), settings, {})
+            return
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone whose seats are lined up."),
             "channel": choice("Channel", ["left", "right"], help_text="The channel shown."),

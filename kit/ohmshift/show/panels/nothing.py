@@ -8,6 +8,12 @@ import pandas as pd
 from ohmshift.show.charts import Chart, Line
 from ohmshift.show.panels.base import View
 
+NO_RESPONSES = (
+    "The study holds no responses yet: put your curve files into its folder, list them in measurements.csv, and run "
+    "ohmshift check on it."
+)
+"""What to say where a study is still empty."""
+
 UNKNOWN = (
     "Nothing can be predicted, since no impedance is known: measure one, or responses with and without a known "
     "resistance at the same drive voltage (level_reference absolute)."

@@ -17,6 +17,7 @@ from ohmshift.show.drawings import ohms
 from ohmshift.show.explaining import draw_impedances
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.explain import MOST_OHM
+from ohmshift.show.panels.nothing import NO_RESPONSES, nothing_to_show
 from ohmshift.study.findings import Quantity
 from ohmshift.study.impedances import measured_impedance
 from ohmshift.study.problems import problems_table
@@ -58,7 +59,10 @@ class StartPanel(Panel[StartSettings]):
     def __init__(self, study: Study, *, earphone: str | None = None) -> None:
         self.study = study
         names = [name for name in study.names if study.resistances(name)]
-        settings = StartSettings(earphone=earphone or names[0], added_ohm=15.0)
+        settings = StartSettings(earphone=earphone or next(iter(names), ""), added_ohm=15.0)
+        if not settings.earphone:
+            super().__init__(lambda _: nothing_to_show("Frequency response", NO_RESPONSES), settings, {})
+            return
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone to look at."),
             "added_ohm": slider(

@@ -9,10 +9,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from ohmshift.curves.grids import octave_grid
+from ohmshift.curves.grids import fractional_octave_bands, octave_grid
 from ohmshift.evidence.changes import measure_change
 from ohmshift.evidence.floors import MOST_DEGREES, Repeatability, estimate_noise_floor, guard_factor
-from ohmshift.evidence.priors import invert_trigamma
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -94,17 +93,29 @@ def test_no_repeats_make_no_floor(noisy: Noisy) -> None:
     assert floor.unreseated is None
 
 
-@pytest.mark.source("analytic", ref="noise of the fixture: 0.15 dB below 2 kHz, averaged over bands, times e^(0.25 z)")
+def variance_of_noise() -> np.ndarray:
+    """Give the variance of a band's mean less the level's, from the covariance of the fixture's noise."""
+    f, bands = octave_grid(), fractional_octave_bands(3)
+    octave = np.log2(f / 1000)
+    profile = np.interp(octave, [-6, 1, 4, 4.4], [0.15, 0.15, 0.5, 0.5])
+    covariance = np.exp(-0.5 * ((octave[:, None] - octave) * 3) ** 2) * np.outer(profile, profile)
+    inside = [(f >= low) & (f <= high) for low, high in zip(bands.low_hz, bands.high_hz, strict=True)]
+    mean = np.array([row / row.sum() for row in [*inside, (f >= 200) & (f <= 2000)]])
+    weight = mean[:-1] - mean[-1]
+    return np.einsum("bi,ij,bj->b", weight, covariance, weight)
+
+
+@pytest.mark.source(
+    "analytic",
+    ref="variances that are log-normal with sd 0.5 have trigamma(d0/2) = 0.25, d0 = 8.96, and a prior that lies below "
+    "their median by exp(digamma(d0/2))/(d0/2) = 0.89",
+)
 def test_floor_finds_the_truth(noisy: Noisy) -> None:
-    part = estimate_noise_floor(study(noisy, 2, 24)).reseated
+    part = estimate_noise_floor(study(noisy, 2, 100)).reseated
     assert part is not None
-    single = estimate_noise_floor(study(noisy, 3, 200, seats=2)).reseated
-    assert single is not None
-    # Truth: the pooled variance of many more earphones, whose factors average e^(2 * 0.25^2).
-    truth = np.mean(single.variance_db2, axis=0) / np.exp(2 * 0.25**2)
-    assert np.median(part.prior_variance_db2 / truth) == pytest.approx(1, abs=0.3)
-    assert part.spread == pytest.approx(4 * 0.25**2, abs=0.2)
-    assert np.median(part.prior_degrees) == pytest.approx(2 * invert_trigamma(np.array([0.25]))[0], rel=0.5)
+    assert np.median(part.prior_degrees) == pytest.approx(8.96, rel=0.2)
+    assert np.median(part.prior_variance_db2 / (0.89 * variance_of_noise())) == pytest.approx(1, abs=0.12)
+    assert part.spread == pytest.approx(0.25, abs=0.1)
     assert (part.prior_degrees <= MOST_DEGREES).all()
 
 

@@ -74,7 +74,9 @@ def judge_resistance(resistance: Resistance, *, ordinary_ohm: float = ORDINARY_O
     low, high = resistance.interval_ohm
     said = str(resistance.budget)
     word: Word
-    if high <= ordinary_ohm:
+    if high < 0:
+        word, means = "cannot tell", f"comes out below 0, {said}: more was taken off than was in the reading"
+    elif high <= ordinary_ohm:
         word, means = "ordinary", f"is ordinary: {said}, not above {ordinary_ohm:g} ohm"
     elif low > ordinary_ohm:
         word, means = "acts as a resistor", f"acts as a resistor of {said}"
@@ -154,9 +156,10 @@ def compare_resistances(one: Resistance, other: Resistance, *, margin_ohm: float
     else:
         word = "agree" if bound <= margin_ohm else "cannot tell"
     numbers = f"{difference.budget}, E_n = {en:.2f}"
+    most = f"{bound:.{decimals_of(U)}f}"
     words = {
-        "agree": f"agree: they differ by no more than {bound:.2g} ohm ({numbers}), which is within {margin_ohm:g} ohm",
-        "differ": f"differ: {numbers}, by up to {bound:.2g} ohm",
+        "agree": f"agree: they differ by no more than {most} ohm ({numbers}), which is within {margin_ohm:g} ohm",
+        "differ": f"differ: {numbers}, by up to {most} ohm",
         "differ, by no more than the margin": f"differ: {numbers}, but by no more than {margin_ohm:g} ohm",
         "cannot tell": f"cannot be told apart, nor shown to agree within {margin_ohm:g} ohm: {numbers}",
     }
@@ -243,11 +246,13 @@ def check_series(
     terms = [*series.terms, *minus, *(() if cable is None else cable.terms)]
     residual = combine_readings(terms, label=f"{series.label} less both alone")
     consistent = abs(residual.resistance_ohm) <= residual.expanded_uncertainty_ohm
-    means = "as two in series must" if consistent else "which two in series cannot: look for a contact or a misreading"
+    means = "within" if consistent else "beyond"
+    do = "" if consistent else ": look for a contact or a misreading"
     places = decimals_of(first.expanded_uncertainty_ohm)
-    alone = f"{first.resistance_ohm:.{places}f} and {second.resistance_ohm:.{places}f} ohm alone"
+    alone = f"{first.resistance_ohm:.{places}f} and {second.resistance_ohm:.{places}f} ohm"
     sentence = (
-        f"{series.label} reads {series.resistance_ohm:.{places}f} ohm, {alone}: {residual.budget} are left, {means}."
+        f"Check in series: {series.label} reads {series.resistance_ohm:.{places}f} ohm, each alone {alone}; the "
+        f"difference, {residual.budget}, is {means} its uncertainty{do}."
     )
     return SeriesCheck(residual=residual, consistent=consistent, sentence=sentence)
 

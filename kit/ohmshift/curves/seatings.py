@@ -97,7 +97,7 @@ class ChannelAlignment:
             )
         largest = max(abs(row.shift_octaves) for row in self.rows)
         return (
-            f"{self.channel.capitalize()}: the resonance lies at {self.resonance_hz:.0f} Hz on average and rows are "
+            f"{self.channel.capitalize()}: the resonance lies at {self.resonance_hz:.0f} Hz on average and seats are "
             f"moved by up to {100 * (OCTAVE_RATIO**largest - 1):.1f} %, because {self.why}."
         )
 

@@ -156,7 +156,7 @@ def describe_change(change: Change, verdict: Verdict, *, thresholds: Thresholds 
     text = " and ".join(words)
     sentence = (
         f"{text[0].upper()}{text[1:]}: {', '.join(told)}, against the midrange "
-        f"(a word from {thresholds.change_db:g} dB on)."
+        f"(words apply from {thresholds.change_db:g} dB on)."
     )
     return Description(words=words, sentence=sentence, thresholds=thresholds)
 

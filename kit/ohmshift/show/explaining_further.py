@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from ohmshift.chain.linearity import LinearityCheck
     from ohmshift.study.impedances import KnownImpedance
 
+_HIGHEST_HZ = 20_000.0
+
 GOOD_FIT = 0.05
 """Relative misfit up to which a circuit is said to describe an impedance."""
 
@@ -77,9 +79,12 @@ def say_circuit(fit: DriverFit) -> str:
             words.append(f"a resistance of {ohms(part.resistance_ohm)}")
         elif isinstance(part, LossyInductor):
             words.append("a lossy inductance")
-    at = [f"{part.resonance_hz:.0f} Hz" for part in parts if isinstance(part, Resonator)]
+    peaks = [part.resonance_hz for part in parts if isinstance(part, Resonator)]
+    at = [f"{peak:.0f} Hz" for peak in peaks if peak <= _HIGHEST_HZ]
+    if len(at) < len(peaks):
+        at.append("beyond 20 kHz")
     if at:
-        words.append(f"{'a resonance' if len(at) == 1 else f'{len(at)} resonances'} at {', '.join(at)}")
+        words.append(f"{'a resonance' if len(peaks) == 1 else f'{len(peaks)} resonances'} at {', '.join(at)}")
     chain = " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
     off = f"{100 * fit.best.worst_misfit:.2g} % at most, at {fit.best.worst_hz:.0f} Hz"
     if fit.best.worst_misfit <= GOOD_FIT:

@@ -28,7 +28,7 @@ FAMILY_AWG = (24, 26, 28, 30, 32)
 """Gauges drawn beside the chosen one."""
 
 _APART = 0.12
-_HIGHEST_WIRE_OHM = 1.5
+_THIN_AWG = 32
 
 
 def draw_resistances(
@@ -181,17 +181,17 @@ def draw_wires(
         return np.asarray(ohm, dtype=np.float64)
 
     lines = [
-        Line(x=x, y=line(number), label="" if number == gauge else f"gauge {number}", colour=2, width=1.0, dash="solid")
-        for number in FAMILY_AWG
+        Line(x=x, y=line(number), label=f"gauge {number}", colour=2, width=1.0, dash="solid") for number in FAMILY_AWG
     ]
     lines.append(Line(x=x, y=line(gauge), label="chosen gauge", colour=1, width=2.8, dash="solid"))
     beside = np.arange(len(measured), dtype=np.float64) - (len(measured) - 1) / 2
     at = np.asarray(length_m + 0.03 * beside, dtype=np.float64)
     R = np.array([part.resistance_ohm for part in measured.values()])
     ends = np.array([part.interval_ohm for part in measured.values()]).reshape(-1, 2)
-    shown = np.where((R >= 0) & (_HIGHEST_WIRE_OHM >= R), R, np.nan)
+    top = wire_top_ohm(gauge)
+    shown = np.where((R >= 0) & (top >= R), R, np.nan)
     lines.append(Line(x=at, y=shown, label="measured", colour=0, points=True))
-    low, high = (np.where(np.isfinite(shown), np.clip(end, 0, _HIGHEST_WIRE_OHM), np.nan) for end in ends.T)
+    low, high = (np.where(np.isfinite(shown), np.clip(end, 0, top), np.nan) for end in ends.T)
     return Chart(
         title=f"One conductor of copper at {temperature_c:g} °C",
         alt_text=alt_text,
@@ -202,10 +202,31 @@ def draw_wires(
         x_unit="m",
         x_scale="linear",
         x_range=(0.0, LONGEST_M),
-        y_range=(0.0, _HIGHEST_WIRE_OHM),
+        y_range=(0.0, top),
         lines=tuple(lines),
         bands=(Band(x=at, low=low, high=high, colour=0, opacity=0.9, bars=True),),
     )
+
+
+def wire_top_ohm(gauge: float) -> float:
+    """Give the upper end of the chart of copper, the same for all gauges but the thinnest.
+
+    Parameters
+    ----------
+    gauge : float
+        The chosen American wire gauge.
+
+    Returns
+    -------
+    float
+        Resistance [ohm].
+
+    Examples
+    --------
+    >>> wire_top_ohm(28), wire_top_ohm(36)
+    (1.5, 5.0)
+    """
+    return 1.5 if gauge <= _THIN_AWG else 5.0
 
 
 def draw_output(found: OutputImpedance | None, *, stated_ohm: float, alt_text: str) -> Chart:

@@ -173,7 +173,7 @@ class AnySourcePanel(Panel[SourceSettings]):
                     "impedance": known.origin,
                     f"highest source for {tolerance_db:g} dB (ohm)": _say(limit.source_ohm),
                     "95 % interval (ohm)": _say_interval(limit),
-                    "reached first at (Hz)": nominal_frequency(limit.worst_hz),
+                    "reached first at (Hz)": nominal_frequency(limit.worst_hz) if np.isfinite(limit.source_ohm) else "",
                 }
             )
         return pd.DataFrame(rows).fillna("")
@@ -212,6 +212,10 @@ class AnySourcePanel(Panel[SourceSettings]):
             start_ohm=self._start_ohm(settings.earphone, settings),
         )
 
+    def _set(self, settings: SourceSettings) -> None:
+        super()._set(settings)
+        self.controls["output_ohm"].disabled = settings.source != SLIDER
+
     def _view(self, settings: SourceSettings) -> View:
         known = self.known[settings.earphone]
         impedance = known.impedance
@@ -226,9 +230,8 @@ class AnySourcePanel(Panel[SourceSettings]):
         bounds = self._bounds(settings)
         largest = float(np.abs(prediction.tonal_change_db).max())
         verb = "keeps within" if largest <= settings.tolerance_db else "exceeds"
-        total = settings.source_ohm(np.array([1000.0]))[0]
         sentence = (
-            f"{settings.earphone} behind {ohms(abs(total))}: level {prediction.level_drop_db:+.1f} dB against a "
+            f"{settings.earphone} behind {_name_source(settings)}: level {prediction.level_drop_db:+.1f} dB against a "
             f"source of {ohms(start_ohm)}, tonal change up to {largest:.1f} dB, which {verb} {settings.tolerance_db:g} "
             f"dB. Highest source impedance for {settings.tolerance_db:g} dB: {_say(limit.source_ohm)} ohm"
             f"{_say_interval(limit, before=' (95 %: ', after=')')}. Impedance: {known.origin}."
@@ -295,6 +298,13 @@ class AnySourcePanel(Panel[SourceSettings]):
             lines=(Line(x=_SEARCH_OHM, y=largest, label="largest change", colour=1),),
             levels=(Level(y=settings.tolerance_db, label="tolerance"),),
         )
+
+
+def _name_source(settings: SourceSettings) -> str:
+    if settings.source == SLIDER:
+        return ohms(settings.output_ohm + settings.added_ohm)
+    added = f" with {ohms(settings.added_ohm)} added" if settings.added_ohm else ""
+    return f'"{settings.source}"{added}'
 
 
 def _quantities(prediction: PredictedChange, limit: SourceLimit) -> tuple[Quantity, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import math
 import time
 from dataclasses import dataclass, replace
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Generic, TypeVar
 import ipywidgets as widgets
 
 from ohmshift.show.live import LiveFigure, show_with_still, summary_line
+from ohmshift.show.panels.tables import FollowingTable, write_table
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 Settings = TypeVar("Settings")
 
 _SAME_MOVE_S = 1.5
+_AFTER_MOVE_S = 0.3
 _LABEL = "245px"
 _WIDTH = "720px"
 
@@ -88,7 +91,8 @@ class Panel(widgets.VBox, Generic[Settings]):  # type: ignore[misc]
     Notes
     -----
     A control replaces one field of the settings; the view is drawn anew from the whole value, so a panel cannot show
-    what its settings do not say. Moves of one control in quick succession undo as one.
+    what its settings do not say. Moves of one control in quick succession undo as one. What other cells show of
+    it is in `at_rest`: called when the controls have been at rest for a moment, so that a slider stays quick.
     """
 
     def __init__(
@@ -101,8 +105,11 @@ class Panel(widgets.VBox, Generic[Settings]):  # type: ignore[misc]
         self._before: list[Settings] = []
         self._last_move = ("", 0.0)
         self._quiet = False
+        self.at_rest: list[Callable[[], None]] = []
+        self._later: asyncio.TimerHandle | None = None
         self.view = draw(settings)
         self.figure = LiveFigure(self.view.charts)
+        self.figure.layout.overflow = "auto"  # a figure wider than the page scrolls, else its right end is cut off
         self.summary = summary_line(self.view.sentence)
         self.undo = button("Undo", "Take the last move back", self._on_undo)
         self.reset = button("Reset", "Go back to the settings this panel opened with", self._on_reset)
@@ -144,7 +151,7 @@ class Panel(widgets.VBox, Generic[Settings]):  # type: ignore[misc]
             self._fill_numbers()
 
     def _fill_numbers(self) -> None:
-        self.numbers.value = self.view.table.to_html(border=0, index=False, na_rep="")
+        self.numbers.value = write_table(self.view.table)
 
     def _set(self, settings: Settings) -> None:
         self.settings = settings
@@ -154,6 +161,32 @@ class Panel(widgets.VBox, Generic[Settings]):  # type: ignore[misc]
         self.undo.disabled = not self._before
         if self.drawer.selected_index is not None:
             self._fill_numbers()
+        self._await_rest()
+
+    def _await_rest(self) -> None:
+        """Bring other cells up to date once the controls rest; at once where no loop is there to wait in."""
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            self._come_to_rest()
+            return
+        if self._later is not None:
+            self._later.cancel()
+        self._later = loop.call_later(_AFTER_MOVE_S, self._come_to_rest)
+
+    def _come_to_rest(self) -> None:
+        for update in self.at_rest:
+            update()
+
+    def show_table(self, make: Callable[[], pd.DataFrame] | None = None) -> None:
+        """Show a table in the cell that asks for it; from then on it follows the controls.
+
+        Parameters
+        ----------
+        make : callable, optional
+            Gives the table as the settings stand; by default the numbers behind the figures.
+        """
+        self.at_rest.append(FollowingTable(make or (lambda: self.view.table)).update)
 
     def _show_settings(self) -> None:
         self._quiet = True
@@ -216,7 +249,7 @@ def slider(
         continuous_update=True,
         readout_format=f".{digits}f",
         style={"description_width": _LABEL},
-        layout={"width": _WIDTH},
+        layout={"width": _WIDTH, "max_width": "calc(100% - 4px)"},
     )
 
 
@@ -242,7 +275,7 @@ def choice(label: str, options: list[tuple[str, Any]] | list[str], *, help_text:
         description=label,
         tooltip=help_text,
         style={"description_width": _LABEL},
-        layout={"width": _WIDTH},
+        layout={"width": _WIDTH, "max_width": "calc(100% - 4px)"},
     )
 
 

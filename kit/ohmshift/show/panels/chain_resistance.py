@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 NOTHING = "nothing"
 LEADS = "the leads alone"
 SLIDERS, STATED = "as the sliders say", "as study.toml states it"
+_SIDES = {"cannot tell": "cannot be told apart, nor shown to agree"}
 
 NO_READINGS = (
     "meter.csv has no usable row: write one row a reading, with item, sample, conductor, reading_ohm, lead_ohm, meter "
@@ -269,14 +270,24 @@ class MeterPanel(Panel[MeterSettings]):
     def _compare(self, one: Resistance, two: Resistance) -> Agreement:
         return compare_resistances(one, two, margin_ohm=self.settings.margin_ohm)
 
+    def _set(self, settings: MeterSettings) -> None:
+        super()._set(settings)
+        for name in ("percent", "digits"):
+            self.controls[name].disabled = settings.specification == STATED
+
     def _view(self, settings: MeterSettings) -> View:
+        if itself := settings.through == settings.item:
+            settings = replace(settings, through=LEADS)
         found = self._resistances(settings.item, settings)
         conductor = settings.conductor if settings.conductor in found else next(iter(found))
         verdict = _judge_loop(found, conductor, settings)
-        agreements = {} if settings.other == NOTHING else self._compare_items(settings.item, settings.other, settings)
+        alone = settings.other in {NOTHING, settings.item, settings.through}
+        agreements = {} if alone else self._compare_items(settings.item, settings.other, settings)
         sentence = self._say(found, verdict, agreements.get(conductor), settings)
+        if itself:
+            sentence += " It cannot be measured through itself: nothing is taken off."
         items = {settings.item: found}
-        if settings.other not in {NOTHING, settings.item}:
+        if not alone:
             items[settings.other] = self._resistances(settings.other, settings)
         order = list(dict.fromkeys(name for item in items.values() for name in item))
         charts = [draw_resistances(items, order, ordinary_ohm=settings.ordinary_ohm, alt_text=sentence)]
@@ -318,10 +329,10 @@ class MeterPanel(Panel[MeterSettings]):
         said = [verdict.sentence, locate_resistance(found, ordinary_ohm=settings.ordinary_ohm).sentence]
         if {"left", "right"} <= set(found):
             sides = compare_resistances(found["left"], found["right"], margin_ohm=settings.margin_ohm)
-            said.append(f"Its channels {sides.word}, E_n = {sides.en:.2f}.")
-        if agreement is not None and settings.other != settings.item:
+            said.append(f"Left and right {_SIDES.get(sides.word, sides.word)} (E_n = {sides.en:.2f}).")
+        if agreement is not None:
             said.append(agreement.sentence)
-        if self.series is not None and settings.item in self.series:
+        if self.series is not None and settings.item in self.series and settings.through not in self.series:
             both, first, second = (self._resistances(name, settings) for name in self.series)
             shared = [name for name in both if name in first and name in second]
             if shared:

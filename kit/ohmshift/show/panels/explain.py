@@ -59,6 +59,8 @@ _CIRCUIT_POINTS = 12
 _KNOWN_TO = {MEASURED: 0.005, RECOVERED: 0.02}
 
 _SLIDER_STEP_OHM = 0.05
+_EXPLAINED = "explained by the divider"
+_FITS = {True: "yes", False: "no"}
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -184,7 +186,7 @@ class ExplainPanel(Panel[ExplainSettings]):
                 {
                     "earphone": name,
                     "verdict": check.word,
-                    "stated resistance fits": "yes" if check.agrees else "no",
+                    "stated resistance fits": _FITS[check.agrees] if check.word == _EXPLAINED else "",
                     "resistance by the acoustics (ohm)": "" if interval is None else f"{check.resistance_ohm:.1f}",
                     "95 % interval (ohm)": "" if interval is None else f"{interval[0]:.1f} to {interval[1]:.1f}",
                     "what is left looks like": "; ".join(name for name, _ in check.looks_like),
@@ -208,8 +210,9 @@ class ExplainPanel(Panel[ExplainSettings]):
         return check_divider(self.comparison, measured, measured_ohm)
 
     def _view(self, settings: ExplainSettings) -> View:
-        name, measured_ohm = settings.earphone, settings.measured_ohm
+        name, measured_ohm, instead = settings.earphone, settings.measured_ohm, ""
         if (name, measured_ohm) not in self.comparison.changes:
+            instead = f" It was not measured with {ohms(measured_ohm)}."
             measured_ohm = self.comparison.resistances(name)[0]
         pair = self._explain(name, measured_ohm, settings)
         chart, further, table = self._below(pair, settings)
@@ -219,7 +222,7 @@ class ExplainPanel(Panel[ExplainSettings]):
             output_ohm=settings.output_ohm,
             matches=self._matches(settings, measured_ohm),
         )
-        sentence = f"{sentence} {further}".rstrip()
+        sentence = f"{sentence}{instead} {further}".rstrip()
         caveats = (*pair.verdict.caveats, *pair.used.caveats, *(() if pair.check is None else pair.check.caveats))
         return View(
             charts=(draw_explanation(pair, sentence, self._reach(name)), chart),

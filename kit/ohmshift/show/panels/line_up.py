@@ -18,6 +18,7 @@ from ohmshift.curves.alignment import (
 )
 from ohmshift.curves.grids import fractional_octave_bands, pick_channel
 from ohmshift.curves.smoothing import band_levels, smooth_fractional_octave
+from ohmshift.errors import CurveError
 from ohmshift.show.charts import Chart, Line, Span
 from ohmshift.show.drawings import ohms
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
@@ -132,12 +133,13 @@ class LineUpPanel(Panel[LineUpSettings]):
         sets = [pick_channel(curves, settings.channel) for curves in pair]
         low_hz, high_hz = settings.level_hz
         levelled = [align_level(curves, low_hz=low_hz, high_hz=high_hz)[0] for curves in sets]
-        moved = [shift_resonance(curves, report, target_hz=settings.alignment_hz) for curves in levelled]
+        moved, shown = _show_at(levelled, report, settings.alignment_hz)
         before, after = scatter_db(levelled), scatter_db(moved)
-        sentence = f"{settings.earphone}: {found.summarise()}"
+        said = found.summarise()
+        sentence = f"{settings.earphone}, {said[0].lower()}{said[1:]}"
         if found.certain and np.isfinite(before):
             sentence += (
-                f" Shown at {settings.alignment_hz:.0f} Hz. From 5 to 16 kHz the seats of one condition scatter by "
+                f" {shown} From 5 to 16 kHz the seats of one condition scatter by "
                 f"{before:.2f} dB as measured and by {after:.2f} dB lined up (standard deviation in third octaves)."
             )
         elif np.isfinite(before):
@@ -161,6 +163,16 @@ class LineUpPanel(Panel[LineUpSettings]):
         empty = Line(x=np.array([20.0, 20_000.0]), y=np.full(2, np.nan))
         chart = Chart(title=sentence, alt_text=sentence, y_label="Level", y_unit="dB", y_range=_Y_RANGE, lines=(empty,))
         return View(charts=(chart,), sentence=sentence, table=alignment_table(self.shifts[settings.earphone]))
+
+
+def _show_at(sets: list[ResponseSet], report: ResonanceAlignment, alignment_hz: float) -> tuple[list[ResponseSet], str]:
+    """Line seats up at a frequency, or at their own mean where that is too far away, and say at which."""
+    try:
+        moved = [shift_resonance(curves, report, target_hz=alignment_hz) for curves in sets]
+    except CurveError:
+        moved = [shift_resonance(curves, report) for curves in sets]
+        return moved, f"{alignment_hz:.0f} Hz is too far away to move every seat there: shown at the seats' own mean."
+    return moved, f"Shown at {alignment_hz:.0f} Hz."
 
 
 def scatter_db(sets: list[ResponseSet]) -> float:
@@ -249,7 +261,7 @@ def alignment_table(report: ResonanceAlignment) -> pd.DataFrame:
         {
             "channel": row.channel,
             "seat": row.seat,
-            "added (ohm)": row.added_ohm,
+            "added (ohm)": f"{row.added_ohm:g}",
             "resonance (Hz)": "none found" if row.resonance_hz is None else f"{row.resonance_hz:.0f}",
             "prominence (dB)": round(row.prominence_db, 1),
             "above the mean (%)": round(100 * (10 ** (0.3 * row.shift_octaves) - 1), 1) + 0.0,

@@ -112,7 +112,10 @@ class ChangePanel(Panel[ChangeSettings]):
         verdict = judge_change(change, self.comparison.floor, margin_db=settings.margin_db, alpha=alpha)
         words = describe_change(change, verdict)
         drop = say_level_drop(change, verdict)
-        sentence = f"{settings.earphone}, {ohms(settings.added_ohm)} added: {verdict.sentence} {words.sentence} {drop}"
+        said = dict.fromkeys(
+            (verdict.sentence, words.sentence, drop)
+        )  # without a change, words only repeat the verdict
+        sentence = f"{settings.earphone}, {ohms(settings.added_ohm)} added: {' '.join(said)}"
         data = hashes(self.comparison.aligned[settings.earphone, ohm] for ohm in (0.0, settings.added_ohm))
         draft = Draft(
             statement=f"{settings.earphone} with {ohms(settings.added_ohm)} added: {verdict.sentence} {drop}",

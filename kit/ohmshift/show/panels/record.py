@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from ohmshift.show.panels.base import Draft, Panel
     from ohmshift.study.folder import Study
 
-_BOX = {"width": "820px"}
+_BOX = {"width": "820px", "max_width": "calc(100% - 4px)"}
 
 
 class RecordPanel(widgets.VBox):  # type: ignore[misc]
@@ -31,6 +31,11 @@ class RecordPanel(widgets.VBox):  # type: ignore[misc]
         The panel whose result is recorded; None for a conclusion of the person's own.
     notebook : str
         Name of the notebook.
+
+    Notes
+    -----
+    The statement follows the panel until the person changes it. What is recorded are the numbers, data and settings
+    that the statement was taken with.
     """
 
     def __init__(self, study: Study, panel: Panel[Any] | None, *, notebook: str) -> None:
@@ -52,29 +57,38 @@ class RecordPanel(widgets.VBox):  # type: ignore[misc]
         self.undo.disabled = True
         self.take.disabled = panel is None
         self.hints = widgets.HTML()
+        self._draft: Draft | None = None
+        self._settings: object = None
+        if panel is not None:
+            panel.at_rest.append(self._on_rest)
         self.status = summary_line("Nothing recorded from here yet.")
         self._on_take()
         buttons = widgets.HBox([self.take, self.record, self.undo])
         super().__init__([self.statement, self.caveat, self.hints, buttons, self.status])
 
-    def _draft(self) -> Draft | None:
-        return None if self.panel is None else self.panel.view.draft
-
     def _on_take(self) -> None:
-        draft = self._draft()
+        if self.panel is not None:
+            self._draft, self._settings = self.panel.view.draft, self.panel.settings
+        draft = self._draft
         self.statement.value = "" if draft is None else draft.statement
         caveats = () if draft is None else draft.caveats
         items = "".join(f"<li>{escape(caveat)}</li>" for caveat in caveats)
         self.hints.value = f"The numbers themselves warn of:<ul>{items}</ul>" if items else ""
 
+    def _on_rest(self) -> None:
+        if self.statement.value == ("" if self._draft is None else self._draft.statement):
+            self._on_take()
+        else:
+            self._say("The panel has moved on. The numbers recorded are those that this statement was taken with.")
+
     def _on_record(self) -> None:
-        draft = self._draft()
+        draft = self._draft
         try:
             finding = Finding(
                 statement=self.statement.value,
                 caveat=self.caveat.value,
                 quantities=() if draft is None else draft.quantities,
-                settings={} if self.panel is None else plain_settings(self.panel.settings),
+                settings={} if self._settings is None else plain_settings(self._settings),
                 data={} if draft is None else draft.data,
                 notebook=self.notebook,
                 earphone="" if draft is None else draft.earphone,

@@ -111,7 +111,7 @@ class StartPanel(Panel[StartSettings]):
             )
         else:
             sentence += " Nobody measured its impedance, so nothing is predicted here."
-        lines.append(Line(x=x, y=y, label=f"{ohms(settings.added_ohm)}, predicted", colour=1))
+        lines.append(Line(x=x, y=y, label="predicted", colour=1))
         chart = Chart(
             title=f"{name}: frequency response, mean over seats and channels",
             alt_text=sentence,

@@ -15,7 +15,7 @@ from ohmshift.chain.conductors import awg_area_mm2, awg_from_area, copper_area_m
 from ohmshift.chain.metering import measure_resistance
 from ohmshift.chain.output_impedance import CAUTIONS, LoadedVoltage, VoltmeterSpec, measure_output_impedance
 from ohmshift.errors import CurveError, OhmshiftError, StudyError
-from ohmshift.show.meter_drawings import FAMILY_AWG, LONGEST_M, draw_output, draw_wires
+from ohmshift.show.meter_drawings import FAMILY_AWG, LONGEST_M, draw_output, draw_wires, wire_top_ohm
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.cautions import caution_box
 from ohmshift.show.panels.chain_resistance import NOTHING
@@ -89,10 +89,12 @@ class WirePanel(Panel[WireSettings]):
         ohm = float(copper_resistance_ohm(settings.length_m, area_mm2=area, temperature_c=settings.temperature_c))
         first = next(iter(found.values()), None)
         beside = "" if first is None else f"{first.label} reads {first.budget}: {self._means(first, ohm, settings)}. "
+        top_ohm = wire_top_ohm(settings.gauge)
+        above = "It lies above the chart. " if any(part.resistance_ohm > top_ohm for part in found.values()) else ""
         said = (
             f"{settings.length_m:g} m of gauge {settings.gauge:g} copper ({area:.3f} mm²) at "
-            f"{settings.temperature_c:g} °C: {ohm:.3f} ohm, {2 * ohm:.3f} ohm there and back. {beside}Strands wound "
-            "around a thread are a few per cent longer than the cable."
+            f"{settings.temperature_c:g} °C: {ohm:.3f} ohm, {2 * ohm:.3f} ohm there and back. {beside}{above}"
+            "Strands wound around a thread are a few per cent longer than the cable."
         )
         charts = (
             draw_wires(
@@ -227,7 +229,7 @@ class OutputPanel(Panel[OutputSettings]):
         inside = found.budget.interval[0] <= stated <= found.budget.interval[1]
         beside = "agrees with" if inside else "differs from"
         whose = _EXAMPLE_SAID if settings.readings == EXAMPLE else ""
-        drops = ", ".join(f"{drop:.1f} %" for drop in found.drop_percent)
+        drops = " and ".join(f"{drop:.1f} %" for drop in found.drop_percent)
         said = (
             f"{whose}{found.sentence} It {beside} the {stated:g} ohm of study.toml. The loads pulled the voltage down "
             f"by {drops}."

@@ -156,7 +156,10 @@ def new(folder: Path, *, pattern: str | None, side: Side | None, untouched: bool
         return
     _show_proposal(proposal)
     if proposal.measurements.empty:
-        click.echo("Nothing was written: no name tells what it is. Say with --pattern how they are built.")
+        click.echo(
+            "Nothing was written: no name tells what it is. Say with --pattern how they are built, or with --side "
+            "which side all of them are."
+        )
         raise SystemExit(1)
     if not (yes or click.confirm("Write this?")):
         click.echo("Nothing was written.")

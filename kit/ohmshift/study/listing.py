@@ -67,7 +67,9 @@ def list_study(folder: Path | str) -> ListedStudy:
     settings, problems = read_settings(root)
     earphones = read_table(root, "earphones.csv", EarphoneRow)
     measurements = read_table(root, "measurements.csv", MeasurementRow)
-    meter = read_table(root, "meter.csv", MeterRow)
+    meter: Table[MeterRow] = Table(name="meter.csv", rows=(), problems=())
+    if (root / meter.name).exists():  # a study may do without a meter
+        meter = read_table(root, meter.name, MeterRow)
     listed, twice = _once(earphones.rows)
     return ListedStudy(
         folder=root,

@@ -165,7 +165,7 @@ def _read_text(path: Path, name: str) -> tuple[str, Problem | None]:
         plain = path.is_file()
         data = path.read_bytes() if plain and size <= LARGEST_MANIFEST else b""
     except FileNotFoundError:
-        return "", _whole(name, "a study has this file", "make it, or let `ohmshift new` make it", "it is missing")
+        return "", _whole(name, "a study has this file", "make it, or copy one from `ohmshift new`", "it is missing")
     except OSError as error:
         return "", _whole(name, "it must be readable", "check its permissions", f"{error.strerror}")
     if size > LARGEST_MANIFEST:

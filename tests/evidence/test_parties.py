@@ -151,6 +151,7 @@ def test_a_zone_that_is_not_known_gives_no_figure():
     change[0] = np.nan
     gap = ChangeEstimate(**{name: getattr(known, name) for name in known.__slots__} | {"change_db": change})
     assert np.isnan(summarise_estimate(gap, "bass")).all()
-    assert np.isfinite(summarise_estimate(gap, "tilt")).all()
+    assert np.isnan(summarise_estimate(gap, "tilt")).all()
+    assert np.isfinite(summarise_estimate(gap, "treble")).all()
     with pytest.raises(EvidenceError, match="bass, treble, tilt"):
         summarise_estimate(gap, "sparkle")  # type: ignore[arg-type]

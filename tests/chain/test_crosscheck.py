@@ -335,6 +335,7 @@ def test_nothing_known_of_the_noise_says_nothing() -> None:
     assert check.word == "cannot tell"
     assert "0 bands" in check.sentence
     assert not check.judged.any()
+    np.testing.assert_allclose(check.residual_db, 0, atol=1e-9)
 
 
 @pytest.mark.source("analytic", ref="0.11 dB of level change drowns in 3 dB of noise")
@@ -361,6 +362,28 @@ def test_louder_with_the_resistance_is_pointed_out() -> None:
     assert any("louder" in caveat for caveat in check.caveats)
 
 
+@pytest.mark.source("analytic", ref="tone and level of sd 0.1 dB each: 2 sqrt(0.01 + 0.01) = 0.283 dB")
+@pytest.mark.parametrize(("total_db", "told"), [(0.2, False), (0.35, True)])
+def test_louder_is_pointed_out_beyond_two_standard_deviations(*, total_db: float, told: bool) -> None:
+    measured = exact(HUMP, 15.0, extra=total_db - divider_change_db(HUMP, added_ohm=15.0), sd_db=0.1)
+    check = cross_check(impedance(HUMP), measured, nominal_ohm=15.0)
+    assert any("louder" in caveat for caveat in check.caveats) is told
+
+
+@pytest.mark.source(
+    "analytic",
+    ref="a flat load's level tells R from none at R/sd(R) standard errors; either of two tests may tell it, each at "
+    "1 - sqrt(0.95)",
+)
+def test_power_of_a_level_alone() -> None:
+    for level_sd_db in (1.5, 2.0):
+        measured = replace(exact(FLAT, 15.0, sd_db=2.0), level_variance_db2=level_sd_db**2)
+        check = cross_check(impedance(FLAT), measured, nominal_ohm=15.0, impedance_gain=0.0)
+        sd_ohm = np.hypot(level_sd_db, 0.002) * (16 + 15) / 8.685890
+        critical = stats.norm.isf((1 - np.sqrt(0.95)) / 2)
+        assert check.power == pytest.approx(stats.norm.cdf(15 / sd_ohm - critical), abs=2e-3)
+
+
 @pytest.mark.parametrize(
     ("options", "rule"),
     [
@@ -369,6 +392,7 @@ def test_louder_with_the_resistance_is_pointed_out() -> None:
         ({"nominal_ohm": 15.0, "low_hz": 300.0, "high_hz": 200.0}, "above low_hz"),
         ({"nominal_ohm": 15.0, "alpha": 0.9}, "error rate"),
         ({"nominal_ohm": 15.0, "impedance_gain": -0.1}, "0 or more"),
+        ({"nominal_ohm": 15.0, "source_sd_ohm": -0.1}, "0 or more"),
     ],
 )
 def test_options_are_checked(options: dict[str, float], rule: str) -> None:

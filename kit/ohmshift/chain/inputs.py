@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -111,29 +111,13 @@ class Inputs:
         Bands
             Bands, those that reach beyond the data left out.
         """
-        f = self.plan.frequency_hz
-        return covered_bands(f, self.readable & (f >= low_hz * _NOT_QUITE))
-
-
-def covered_bands(frequency_hz: FloatArray, readable: npt.NDArray[np.bool_]) -> Bands:
-    """Give the third-octave bands that lie within the readable data.
-
-    Parameters
-    ----------
-    frequency_hz : ndarray, shape (n,)
-        Frequency [Hz].
-    readable : ndarray of bool, shape (n,)
-        Where the data may be read.
-
-    Returns
-    -------
-    Bands
-        Bands from 25 Hz to 16 kHz, those not covered left out.
-    """
-    bands = fractional_octave_bands(3)
-    f = frequency_hz[readable] if np.any(readable) else frequency_hz[:1]
-    inside = (bands.low_hz >= f[0] * (1 - 1e-9)) & (bands.high_hz <= f[-1] * (1 + 1e-9))
-    return Bands(fraction=3, low_hz=bands.low_hz[inside], mid_hz=bands.mid_hz[inside], high_hz=bands.high_hz[inside])
+        f, bands = self.plan.frequency_hz, fractional_octave_bands(3)
+        kept = f[self.readable & (f >= low_hz * _NOT_QUITE)]
+        low, high = (kept[0], kept[-1]) if kept.size else (f[0], f[0])
+        inside = (bands.low_hz >= low * (1 - 1e-9)) & (bands.high_hz <= high * (1 + 1e-9))
+        return Bands(
+            fraction=3, low_hz=bands.low_hz[inside], mid_hz=bands.mid_hz[inside], high_hz=bands.high_hz[inside]
+        )
 
 
 def check_inputs(
@@ -186,37 +170,22 @@ def check_inputs(
             f"there is no anchor, with {R.size} resistances; {most} is the most a passive load allows to add",
             "give an anchor, or measure with another resistance",
         )
-    readable = f <= (np.inf if readable_high_hz is None else readable_high_hz)
-    R_0 = np.broadcast_to(R_0, f.shape)
-    share = np.broadcast_to(np.asarray(added_tolerance, dtype=np.float64), R.shape)
-    caveats = _doubts(where, plan, D=D, noise=noise, level_known=level_known, anchor=anchor)
-    if level_known:
-        caveats += _not_passive(
-            where,
-            f,
-            D=D,
-            R=R,
-            R_0=R_0.real,
-            share=share,
-            spread_ohm=source_spread_ohm,
-            noise=noise,
-            readable=readable,
-        )
-    return Inputs(
+    given = Inputs(
         plan=plan,
         change_db=D,
         added_ohm=R,
-        source_ohm=R_0,
-        added_tolerance=share,
+        source_ohm=np.broadcast_to(R_0, f.shape),
+        added_tolerance=np.broadcast_to(np.asarray(added_tolerance, dtype=np.float64), R.shape),
         source_spread_ohm=source_spread_ohm,
         noise_db=noise,
         level_known=level_known,
         anchor=anchor,
-        readable=readable,
+        readable=f <= (np.inf if readable_high_hz is None else readable_high_hz),
         readable_high_hz=readable_high_hz,
-        caveats=tuple(caveats),
+        caveats=(),
         label=label,
     )
+    return replace(given, caveats=tuple(_doubts(given, where)))
 
 
 def say_limits(limit_db: FloatArray) -> str:
@@ -278,15 +247,15 @@ def _check_values(
         )
 
 
-def _doubts(
-    where: str, plan: GainPhase, *, D: FloatArray, noise: FloatArray, level_known: bool, anchor: AnchorImpedance | None
-) -> list[str]:
-    f, said = plan.frequency_hz, []
-    if noise.shape[1] == 0:
+def _doubts(given: Inputs, where: str) -> list[str]:
+    said, f, anchor = [], given.plan.frequency_hz, given.anchor
+    if given.noise_db.shape[1] == 0:
         said.append("No noise was given: the bands hold the band's ends and tolerances only, and are too narrow.")
-    if not level_known and anchor is not None and not f[0] <= anchor.frequency_hz <= f[-1]:
+    if given.level_known:
+        said += _not_passive(given, where)
+    elif anchor is not None and not f[0] <= anchor.frequency_hz <= f[-1]:
         at = 0 if anchor.frequency_hz < f[0] else -1
-        steep_db = float(np.abs(D @ plan.slopes)[:, at].max()) * float(np.log(2))
+        steep_db = float(np.abs(given.change_db @ given.plan.slopes)[:, at].max()) * float(np.log(2))
         if steep_db > _STEEP_DB:
             raise CurveError(
                 where,
@@ -298,28 +267,19 @@ def _doubts(
     return said
 
 
-def _not_passive(
-    where: str,
-    f: FloatArray,
-    *,
-    D: FloatArray,
-    R: FloatArray,
-    R_0: FloatArray,
-    share: FloatArray,
-    spread_ohm: float,
-    noise: FloatArray,
-    readable: npt.NDArray[np.bool_],
-) -> list[str]:
+def _not_passive(given: Inputs, where: str) -> list[str]:
     """Say what is more than a passive load can do, louder or quieter than one of 0 ohm, or refuse it."""
-    bands = covered_bands(f, readable)
+    bands = given.bands()
     if not len(bands):
         return []
-    change, noise = band_levels(f, D, bands), band_levels(f, noise, bands)
+    f = given.plan.frequency_hz
+    R, R_0 = given.added_ohm[:, np.newaxis], np.maximum(given.source_ohm.real, _LEAST_OHM)
+    change, noise = band_levels(f, given.change_db, bands), band_levels(f, given.noise_db, bands)
     variance = np.maximum(np.sum(noise**2, axis=1) / max(noise.shape[1], 1), _LEAST_SD_DB**2)
-    R, R_0 = R[:, np.newaxis], np.maximum(R_0, _LEAST_OHM)
     lowest = band_levels(f, 20 * np.log10(R_0 / (R + R_0)), bands)
-    spread = np.hypot(share[:, np.newaxis], spread_ohm / R_0) * R / (R + R_0) / NEPER_PER_DB
-    quieter = (lowest - change) / np.sqrt(variance + band_levels(f, spread, bands) ** 2)
+    share = np.hypot(given.added_tolerance[:, np.newaxis], given.source_spread_ohm / R_0)
+    spread = band_levels(f, share * R / (R + R_0) / NEPER_PER_DB, bands)
+    quieter = (lowest - change) / np.sqrt(variance + spread**2)
     said = []
     for beyond, (moves, rule, mend, doubt) in zip((change / np.sqrt(variance), quieter), _WAYS, strict=True):
         row, band = np.unravel_index(int(np.argmax(beyond)), beyond.shape)

@@ -135,11 +135,7 @@ def check_linearity(
     """
     f, D, R = (np.asarray(values, dtype=np.float64) for values in (frequency_hz, change_db, added_ohm))
     _check_inputs(f, D, R, measured)
-    if not (0 <= tolerance < np.inf and 0 <= shared <= 1 and 0 < alpha < 1):
-        found = f"they are {tolerance:g}, {shared:g} and {alpha:g}"
-        raise CurveError(
-            "check_linearity", "tolerance is 0 or more, shared 0 to 1, alpha between", found, "mend the one that is off"
-        )
+    _check_options(tolerance, shared, alpha)
     bands = measured[0].bands
     q = (10 ** (-D / 10) - 1) / R[:, None]
     contrast = null_space(np.array([np.ones_like(R), R]))
@@ -275,4 +271,14 @@ def _check_inputs(f: FloatArray, D: FloatArray, R: FloatArray, measured: Sequenc
             "the test needs the change of level",
             "it is lost or its noise is not known",
             "measure with the drive voltage kept",
+        )
+
+
+def _check_options(tolerance: float, shared: float, alpha: float) -> None:
+    if not (0 <= tolerance < np.inf and 0 <= shared <= 1 and 0 < alpha < 1):
+        raise CurveError(
+            "check_linearity",
+            "tolerance is 0 or more, shared and alpha lie between 0 and 1",
+            f"they are {tolerance:g}, {shared:g} and {alpha:g}",
+            "mend the one that is off",
         )

@@ -11,6 +11,7 @@ from scipy import stats
 from ohmshift.chain.crosscheck import CrossCheck, cross_check
 from ohmshift.chain.crosscheck_fit import chi_square_tail, power_to_see, weigh_errors
 from ohmshift.chain.crosscheck_model import MeasuredBands, build_model
+from ohmshift.chain.crosscheck_shapes import Likeness, choose_likely
 from ohmshift.chain.divider import divider_change_db
 from ohmshift.curves.grids import fractional_octave_bands, octave_grid
 from ohmshift.curves.smoothing import mean_levels
@@ -89,6 +90,7 @@ def test_exact_data_give_the_resistance_back(Z: np.ndarray, R: float) -> None:
     np.testing.assert_allclose(check.residual_db[check.judged], 0, atol=1e-5)
     assert check.level_residual_db == pytest.approx(0, abs=1e-5)
     assert check.p_after_fit == pytest.approx(1, abs=1e-6)
+    assert not any("no resistance is given" in caveat for caveat in check.caveats)
 
 
 @pytest.mark.source("analytic", ref=DIVIDER + "; without noise nothing is left, whatever rounding does")
@@ -287,7 +289,8 @@ def test_local_bump_is_found_where_it_is() -> None:
     bump = 0.6 * np.exp(-0.5 * (6 * (OCTAVE - np.log2(0.8))) ** 2)
     check = cross_check(impedance(HUMP), exact(HUMP, 15.0, extra=bump), nominal_ohm=15.0)
     assert names(check)[0] == "local bump"
-    assert "bump of" in check.looks_like[0][1]
+    size = float(check.looks_like[0][1].split("bump of ")[1].split(" dB")[0])
+    assert size == pytest.approx(means(bump)[:-1].max(), abs=0.01)  # its width is one of those that are tried
     assert "near 790 Hz" in check.looks_like[0][1]  # exact mid-band frequency 794.3 Hz
     dip = cross_check(impedance(HUMP), exact(HUMP, 15.0, extra=-bump), nominal_ohm=15.0)
     assert "dip of" in dip.looks_like[0][1]
@@ -327,6 +330,30 @@ def test_moved_resonance_is_named_though_it_lies_above_the_tested_range() -> Non
     share = float(check.looks_like[0][1].split("misaligned by ")[1].split(" %")[0])
     assert share == pytest.approx(3, rel=0.15)
     assert names(cross_check(impedance(HUMP), exact(HUMP, 15.0), nominal_ohm=15.0, response=response)) == []
+
+
+@pytest.mark.source("analytic", ref="6 of misfit below the best: 30 - 6 = 24 keeps 24.5 and drops 23.5")
+def test_shapes_that_fit_nearly_as_well_are_named_beside() -> None:
+    shapes = [
+        Likeness(
+            name=name,
+            shape_db=np.zeros(3),
+            amplitude=1.0,
+            at_hz=float("nan"),
+            gain=score,
+            share=share,
+            p_value=p,
+            score=score,
+        )
+        for name, score, share, p in (
+            ("best", 30.0, 0.9, 1e-6),
+            ("near", 24.5, 0.8, 1e-5),
+            ("by chance", 24.4, 0.8, 0.02),
+            ("of little", 24.3, 0.4, 1e-5),
+            ("far", 23.5, 0.8, 1e-5),
+        )
+    ]
+    assert [one.name for one in choose_likely(shapes)] == ["best", "near"]
 
 
 def test_nothing_known_of_the_noise_says_nothing() -> None:

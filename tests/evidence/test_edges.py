@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from inventing import invent_collection, invent_earphone
 from scipy import special, stats
 
 from ohmshift.curves.grids import fractional_octave_bands, octave_grid
@@ -16,6 +17,8 @@ from ohmshift.evidence.estimates import borrow_uncertainty
 from ohmshift.evidence.explained import ExplainedDifference, explain_values
 from ohmshift.evidence.floors import Repeatability, estimate_noise_floor, guard_factor
 from ohmshift.evidence.metrics import measure_metrics
+from ohmshift.evidence.rules import Rule, Subject
+from ohmshift.evidence.ruling import judge_rule
 from ohmshift.evidence.verdicts import judge_change
 
 if TYPE_CHECKING:
@@ -121,3 +124,24 @@ def test_a_mean_of_bands_has_their_degrees(shelves: Callable[..., ResponseSet]) 
     metrics = measure_metrics(change, floor, judge_change(change, floor))
     for name in ("bass", "treble", "tilt", "size"):
         assert metrics.estimates[name].degrees == pytest.approx(4), name
+
+
+@pytest.mark.source(
+    "analytic",
+    ref="5 earphones, 10 bounds at 0.5 % each: t(8) 3.355 x 0.05 = 0.168 dB; a pair turned round by twice that fails",
+)
+@pytest.mark.parametrize(("other_way_db", "word"), [(0.32, "cannot tell"), (0.35, "fails")])
+def test_pairs_turned_round_are_adjusted_for_their_number(other_way_db: float, word: str) -> None:
+    ordered = [invent_earphone(f"e{i}", size=float(i), driver_count=i + 1) for i in range(4)]
+    odd = invent_earphone("odd", size=1 + other_way_db, driver_count=1)
+    rule = Rule(subject=Subject(), metric="size", relation="always rises with", predictor="driver count")
+    assert judge_rule(invent_collection(*ordered, odd), rule).word == word
+
+
+def test_a_long_list_of_counterexamples_says_how_many_more() -> None:
+    rule = Rule(subject=Subject(), metric="size", relation="stays within", limit=1.0)
+    told = judge_rule(invent_collection(*(invent_earphone(f"e{i}", size=3.0) for i in range(9))), rule)
+    assert len(told.counterexamples) == 9
+    listed = sum(f"e{i} (" in told.sentence for i in range(9))
+    assert 0 < listed < 9
+    assert f"and {9 - listed} more" in told.sentence

@@ -7,7 +7,9 @@ import pytest
 
 from ohmshift.chain.attenuators import Pad, predict_pad_power
 from ohmshift.chain.consistency import check_without_phase
+from ohmshift.chain.deconvolution import deconvolve, estimate_noise, plan_deconvolution
 from ohmshift.chain.divider import divider_change_db
+from ohmshift.chain.sweeps import Sweep, make_sweep
 from ohmshift.curves.values import Impedance
 
 
@@ -30,3 +32,25 @@ def test_loads_that_cannot_be_are_told_without_phase() -> None:
         assert check.magnitude_ohm[0] == pytest.approx(abs(Z))
     risen = check_without_phase([1000.0], np.array([[1.0], [1.5]]), added_ohm=R)
     assert not risen.possible[0]
+
+
+@pytest.mark.source(
+    "analytic", ref="the loopback's sweep starts 0.5 s later than the recording's: -0.5 s to the arrival"
+)
+def test_a_loopback_that_started_later_is_a_negative_delay() -> None:
+    sweep = Sweep(duration_s=1, lead_in_s=0.2, lead_out_s=0.8)
+    x = make_sweep(sweep)
+    late = np.concatenate([np.zeros(24_000), x[:-24_000]])
+    impulse = deconvolve(plan_deconvolution(sweep, x.size, loopback=late), x)
+    assert impulse.delay == -24_000
+
+
+@pytest.mark.source("analytic", ref="1 s after the sweep less 0.2 s in which the response dies away; known noise")
+def test_without_a_silence_before_noise_is_taken_from_after_the_sweep() -> None:
+    sweep = Sweep(duration_s=1, lead_in_s=0, lead_out_s=1)
+    x = make_sweep(sweep)
+    y = x + 0.001 * np.random.default_rng(1).standard_normal(x.size)
+    noise = estimate_noise(deconvolve(plan_deconvolution(sweep, y.size), y), y)
+    assert noise is not None
+    assert noise.seconds == pytest.approx(0.8, abs=0.001)
+    assert noise.density.mean() == pytest.approx(0.001**2, rel=0.05)

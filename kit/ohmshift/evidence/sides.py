@@ -32,11 +32,11 @@ def correlate_sides(earphones: Iterable[Sequence[Deviations]], correlation: Floa
 
     Notes
     -----
-    Each earphone and band gives one correlation, over the residuals of all seats that both sides have by the same name.
-    Their mean is weighted by the degrees of freedom. Its standard error is that of a true correlation of 0: bands
-    correlate, so their correlations do by the square.
+    Twice the covariance over the sum of both variances: by that the variance of their mean is larger than that of two
+    independent sides. Each earphone counts by its degrees of freedom, whatever its noise. The standard error is that of
+    a true correlation of 0: bands correlate, so their correlations do by the square.
     """
-    found, degrees = [], []
+    cross, square, degrees = [], [], []
     for groups in earphones:
         left = {group.places: group for group in groups if group.channel == "left"}
         pairs = [(left[group.places], group) for group in groups if group.channel == "right" and group.places in left]
@@ -45,17 +45,18 @@ def correlate_sides(earphones: Iterable[Sequence[Deviations]], correlation: Floa
                 np.concatenate([np.column_stack([side.band_db, side.level_db]) for side in sides])
                 for sides in zip(*pairs, strict=True)
             )
-            size = np.sqrt((first**2).sum(axis=0) * (second**2).sum(axis=0))
-            found.append(np.divide((first * second).sum(axis=0), size, out=np.full(size.size, np.nan), where=size > 0))
+            cross.append((first * second).sum(axis=0))
+            square.append((first**2 + second**2).sum(axis=0) / 2)
             degrees.append(sum(group.degrees for group, _ in pairs))
-    if not found:
+    if not cross:
         return 0.0, 0.0
-    table, weight = np.array(found), np.array(degrees, dtype=np.float64)[:, np.newaxis]
-    weight = weight * np.isfinite(table)
-    used = weight.sum(axis=0) > 0
-    mean = np.nansum(weight * np.nan_to_num(table), axis=0)[used] / weight.sum(axis=0)[used]
-    error = 1 / np.sqrt(sum(degrees))
-    whole, level = float(mean[:-1].mean()), float(mean[-1])
+    used = np.isfinite(square).all(axis=0) & (np.sum(square, axis=0) > 0)
+    products, squares = np.array(cross)[:, used], np.array(square)[:, used]
+    noise = np.median(squares / squares.sum(axis=0), axis=1, keepdims=True) / np.array(degrees)[:, np.newaxis]
+    weight = np.divide(1.0, noise, out=np.zeros_like(noise), where=noise > 0)
+    found = (weight * products).sum(axis=0) / (weight * squares).sum(axis=0)
+    error = _BEYOND_CHANCE / np.sqrt(sum(degrees))
     inside = correlation[np.ix_(used[:-1], used[:-1])]
-    limits = _BEYOND_CHANCE * error * np.sqrt((inside**2).mean()), _BEYOND_CHANCE * error
-    return (whole if whole > limits[0] else 0.0, level if level > limits[1] else 0.0)
+    whole = float(found[:-1].mean()) if inside.size else 0.0
+    level = float(found[-1]) if used[-1] else 0.0
+    return (whole if whole > error * np.sqrt((inside**2).mean()) else 0.0, level if level > error else 0.0)

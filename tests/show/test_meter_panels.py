@@ -52,7 +52,7 @@ def test_opens_on_two_samples_with_the_answer(panel: MeterPanel) -> None:
     assert set(panel.view.draft.data) == {"meter.csv", "study.toml"}
 
 
-@pytest.mark.source("analytic", ref="the same readings evaluated without the panel")
+@pytest.mark.source("snapshot", ref="the same readings evaluated without the panel; metering has outside checks")
 def test_draws_what_it_computes(panel: MeterPanel, study: Study) -> None:
     panel.reset.click()
     panel.controls["percent"].value = 1.0

@@ -52,7 +52,7 @@ def survey(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Survey:
     return survey_study(folder, tmp_path_factory.mktemp("out") / "survey.parquet")
 
 
-@pytest.mark.source("analytic", ref="the same curves by the same functions: differences are 0")
+@pytest.mark.source("snapshot", ref="the comparison of the same study, which has outside checks: differences are 0")
 def test_numbers_are_those_of_the_comparison(survey: Survey, comparison: StudyComparison) -> None:
     table = pq.read_table(survey.path).to_pandas()
     assert survey.n_changes == len(table) == len(comparison.changes) > survey.n_earphones == len(FEW)

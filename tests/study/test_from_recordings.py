@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -227,6 +228,13 @@ def test_corrections_belong_to_a_sense_resistor(root: Path) -> None:
         open_voltages(root, [], response_row())
 
 
+@pytest.mark.parametrize("segment_s", [0, -1, float("nan"), 1e9])
+def test_a_segment_fits_into_its_recording(root: Path, segment_s: float) -> None:
+    row = RecordingRow.model_validate(IMPEDANCE)
+    with pytest.raises(CurveError, match="a segment is as long as the recording or shorter"):
+        open_voltages(root, [row], row, segment_s=segment_s)
+
+
 # ------------------------------------------------------------ text files
 
 
@@ -249,6 +257,25 @@ def test_curves_are_written_and_read_back(root: Path) -> None:
     with pytest.raises(StudyError, match="never written over"):
         write_curve(root, response, response_row())
     assert path.read_text(encoding="utf-8") == "20 90\n20000 90\n"
+
+
+def test_a_curve_never_takes_the_place_of_another_recordings(root: Path) -> None:
+    response = read_off_response(open_sweep(root, response_row())).readable_part()
+    path = write_curve(root, response, response_row(earphone="Ladle"))
+    before = path.read_bytes()
+    shutil.copy(root / "recordings/a.wav", root / "recordings/b.wav")
+    row = response_row(earphone="LADLE", file="recordings/b.wav")
+    other = read_off_response(open_sweep(root, row)).readable_part()
+    with pytest.raises(StudyError, match=r"a file of its own, but it holds that of recordings/a.wav"):
+        write_curve(root, other, row)
+    assert path.read_bytes() == before
+
+
+def test_a_name_holds_what_every_system_can_hold(root: Path) -> None:
+    row = response_row(earphone='Wok: "2"/\\new?', seat="<1|2>*\n")
+    assert curve_name(row) == "wok- -2---new-_left_15ohm_-1-2---.csv"
+    response = read_off_response(open_sweep(root, response_row())).readable_part()
+    assert write_curve(root, response, row).parent == root / FOLDER
 
 
 def test_written_curves_go_on_through_the_study(root: Path) -> None:

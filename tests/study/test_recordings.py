@@ -94,6 +94,8 @@ def spoil(path: Path, kind: str) -> None:
         soundfile.write(path, np.where(np.arange(RATE) == 700, np.nan, SIGNAL), RATE, subtype="FLOAT")
     elif kind == "infinite":
         soundfile.write(path, np.where(np.arange(RATE) == 700, np.inf, SIGNAL), RATE, subtype="DOUBLE")
+    elif kind == "damaged":
+        soundfile.write(path, np.where(np.arange(RATE) == 700, -1e300, SIGNAL), RATE, subtype="DOUBLE")
     elif kind == "lossy":
         soundfile.write(path, good, RATE, format="OGG")
     elif kind == "eight bits":
@@ -113,6 +115,7 @@ def spoil(path: Path, kind: str) -> None:
         ("cut FLAC", "cannot be read|it ends after"),
         ("nan", "sample 701, at 0.015 s"),
         ("infinite", "sample 701"),
+        ("damaged", "up to 1e\\+06 times full scale, but sample 701"),
         ("lossy", "without lossy coding"),
         ("eight bits", "PCM_U8"),
         ("silent", "it is silent"),
@@ -126,6 +129,21 @@ def test_a_bad_file_gives_one_clear_error(tmp_path: Path, kind: str, found: str)
         read_recording(path, source="recordings/bad.wav")
     assert str(caught.value).startswith("recordings/bad.wav")
     assert path.read_bytes() == before
+
+
+def test_a_raw_file_says_nothing_of_itself(tmp_path: Path) -> None:
+    soundfile.write(tmp_path / "a.wav", SIGNAL, RATE)
+    (tmp_path / "a.wav").rename(tmp_path / "a.RAW")
+    with pytest.raises(FileRefusedError, match="a raw file does not say what is in it"):
+        read_recording(tmp_path / "a.RAW")
+
+
+def test_a_block_is_bounded_however_many_channels_there_are(tmp_path: Path) -> None:
+    path = tmp_path / "many.wav"
+    soundfile.write(path, np.full((40_000, 128), 0.25), RATE)
+    blocks = [block.shape for block in stream_recording(path, channels=(128,))]
+    assert max(length for _, length in blocks) <= 8 * BLOCK // 128
+    assert sum(length for _, length in blocks) == 40_000
 
 
 def test_a_missing_file_or_channel(tmp_path: Path) -> None:
@@ -165,3 +183,8 @@ def test_the_sweep_is_written_once_and_as_made(tmp_path: Path) -> None:
     assert path.read_bytes() == before
     with pytest.raises(CurveError, match=r"\.wav"):
         write_sweep(tmp_path / "sweep.mp3", sweep)
+    with pytest.raises(StudyError, match="it must be possible to write the file"):
+        write_sweep(tmp_path / "none/sweep.wav", sweep)
+    with pytest.raises(CurveError, match="a sweep has at most 30000000 samples"):
+        write_sweep(tmp_path / "endless.wav", Sweep(duration_s=1e7))
+    assert [found.name for found in tmp_path.iterdir()] == ["sweep.wav"]

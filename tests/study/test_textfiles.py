@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import pickle
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -313,6 +314,7 @@ def test_what_is_wrong_or_unclear_is_refused(
         ({"encoding": "nope"}, "the encoding must be one Python knows"),
         ({"encoding": "rot13"}, "the encoding must be one Python knows"),
         ({"encoding": "utf-16"}, "cannot be read as utf-16"),
+        ({"encoding": "utf\0"}, "cannot be read as utf"),
         ({"frequency_unit": "MHz"}, "frequency_unit must be"),
         ({"phase_unit": "turn", "phase_column": 3, "level_column": 2}, "phase_unit must be"),
         ({"phase_column": 3, "level_column": 2}, "the phase must be in degrees or radians"),
@@ -377,6 +379,38 @@ def test_a_huge_file_is_refused_unread(tmp_path: Path) -> None:
         handle.truncate(SIZE_LIMIT_BYTES)
     with pytest.raises(FileRefusedError, match=r"huge\.txt, line 1: a line may hold up to 65,536 bytes"):
         read_response(path)
+
+
+@pytest.mark.parametrize(
+    "header",
+    ["freq" + "_" * 60_000 + ",dB", "rad" * 20_000 + ",dB", "a" + " " * 60_000 + "b,c", "!" * 60_000 + "a,b"],
+    ids=["underscores", "rad", "blanks", "marks"],
+)
+def test_a_header_as_long_as_a_line_takes_no_longer_to_read(header: str, save: Callable[..., Path]) -> None:
+    start = time.process_time()
+    curve = read_response(save(f"{header}\n20,80\n200,81\n20000,80\n"))
+    assert time.process_time() - start < 5
+    assert curve.level_db.tolist() == [80, 81, 80]
+
+
+def test_a_message_names_a_dozen_columns_of_thousands(save: Callable[..., Path]) -> None:
+    rows = [",".join([str(20 * (i + 1)), *[f"{(7 * i) % 13}.5"] * 2000]) for i in range(12)]
+    with pytest.raises(FileRefusedError) as caught:
+        read_response(save("\n".join(rows)))
+    assert caught.value.found.startswith("it may be 2 or 3 or ")
+    assert caught.value.found.endswith(" or 13 or 1988 more")
+
+
+@pytest.mark.parametrize("row", ["٣٠٠٠٠,٨٠", "３００００,80", "30000,8²"])
+def test_a_digit_of_another_script_is_refused_in_any_row(row: str, save: Callable[..., Path]) -> None:
+    with pytest.raises(FileRefusedError, match="line 4: each cell of a column that is used must be a finite number"):
+        read_response(save(f"Hz,dB\n20,80\n200,81\n{row}\n"))
+
+
+def test_a_missing_file_is_named_as_its_manifest_names_it(tmp_path: Path) -> None:
+    with pytest.raises(FileMissingError) as caught:
+        read_response(tmp_path / "whisk.txt", source="responses/whisk.txt")
+    assert caught.value.where == "responses/whisk.txt"
 
 
 def test_the_user_file_is_not_changed(save: Callable[..., Path]) -> None:

@@ -15,7 +15,7 @@ from ohmshift.chain.two_channel import CrossSpectra, accumulate_spectra, estimat
 from ohmshift.chain.waveforms import inspect_waveform
 from ohmshift.curves.grids import POINTS_PER_OCTAVE
 from ohmshift.curves.values import Provenance
-from ohmshift.errors import EvidenceError, StudyError
+from ohmshift.errors import CurveError, EvidenceError, StudyError
 from ohmshift.study.recordings import hash_file, inspect_format, read_recording, stream_recording
 from ohmshift.study.textfiles import read_response
 
@@ -218,6 +218,8 @@ def open_voltages(
         A file is missing.
     FileRefusedError
         A file cannot be read.
+    CurveError
+        A segment that is no length of time.
     EvidenceError
         A recording shorter than a segment, or a silent channel.
     """
@@ -228,7 +230,7 @@ def open_voltages(
         if other.holds in {"known_resistor", "open", "short"} and other.sense_ohm == row.sense_ohm:
             if other.holds in found:
                 rule = f"one recording of a kind corrects those with one sense resistor, {row.sense_ohm:g} ohm"
-                raise StudyError(other.file, rule, f"{found[other.holds].file} is an {other.holds} too", "keep one")
+                raise StudyError(other.file, rule, f"{found[other.holds].file} holds {other.holds} too", "keep one")
             found[other.holds] = other
     rate = inspect_format(root / row.file, source=row.file).sampling_rate_hz
     spectra, caveats = _voltages(root, row, rate, segment_s)
@@ -310,6 +312,9 @@ def _voltages(
     if layout.sampling_rate_hz != rate:
         found = f"this one has {layout.sampling_rate_hz} Hz and the earphone's {rate} Hz"
         raise StudyError(row.file, "corrections share the earphone's sampling rate", found, "record it anew")
+    if segment_s is not None and not 0 < segment_s <= layout.frames / rate:
+        rule, mend = "a segment is as long as the recording or shorter", "take a shorter one"
+        raise CurveError("segment_s", rule, f"it is {segment_s:g} s of {layout.frames / rate:.2f} s", mend)
     channels = (row.reference_channel or 2, row.measured_channel)
     names = ("the voltage before the sense resistor", "the voltage at the earphone")
     reports = [

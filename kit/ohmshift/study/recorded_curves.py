@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,8 @@ FOLDER = "findings/from_recordings"
 """Where curves from recordings are written, relative to the study."""
 
 _MADE = "# Made from a recording by the kit"
+_NOT_IN_NAMES = re.compile(r'[<>:"/\\|?*\x00-\x1f]')
+"""What a file's name cannot hold on some system."""
 
 
 def write_curve(folder: Path | str, curve: Response | Impedance, row: RecordingRow) -> Path:
@@ -37,17 +40,25 @@ def write_curve(folder: Path | str, curve: Response | Impedance, row: RecordingR
     Returns
     -------
     Path
-        The file, in findings/from_recordings. One written before is replaced; any other file is not.
+        The file, in findings/from_recordings. One written before from the same recording is replaced; any other file
+        is not.
 
     Raises
     ------
     StudyError
-        A file that the kit did not write is in its place.
+        A file that the kit did not write is in its place, or the curve of another recording.
     """
     name = curve_name(row)
     target = Path(folder) / FOLDER / name
-    if target.exists() and not target.read_text(encoding="utf-8", errors="replace").startswith(_MADE):
-        raise StudyError(name, "a file of yours is never written over", f"it is in {FOLDER} already", "move it first")
+    origin = f"# {curve.provenance.source}, SHA-256 "
+    if target.exists():
+        made, source = (*target.read_text(encoding="utf-8", errors="replace").splitlines(), "", "")[:2]
+        if made != _MADE:
+            rule = "a file of yours is never written over"
+            raise StudyError(name, rule, f"it is in {FOLDER} already", "move it first")
+        if not source.startswith(origin):
+            rule, mend = "a curve has a file of its own", "write another name or seat, or delete the file"
+            raise StudyError(f"{FOLDER}/{name}", rule, f"it holds that of {source[2:].partition(', SHA')[0]}", mend)
     columns = {"Frequency (Hz)": curve.frequency_hz}
     if isinstance(curve, Response):
         columns["Level (dB)"] = curve.level_db
@@ -56,7 +67,7 @@ def write_curve(folder: Path | str, curve: Response | Impedance, row: RecordingR
     else:
         columns |= {"Re(Z) (ohm)": curve.impedance_ohm.real, "Im(Z) (ohm)": curve.impedance_ohm.imag}
     steps = "".join(f"# {step}\n" for step in curve.history)
-    source = f"# {curve.provenance.source}, SHA-256 {curve.provenance.sha256}\n"
+    source = f"{origin}{curve.provenance.sha256}\n"
     table = pd.DataFrame(columns).to_csv(index=False, float_format="%.7g", lineterminator="\n")
     target.parent.mkdir(parents=True, exist_ok=True)
     target.write_text(f"{_MADE}\n{source}{steps}{table}", encoding="utf-8", newline="")
@@ -76,11 +87,10 @@ def curve_name(row: RecordingRow) -> str:
     str
         Such as "skewer_left_15ohm_r1.csv".
     """
-    stem = f"{row.earphone.lower()}_{row.channel}".replace("/", "-")
-    if row.holds == "impedance":
-        return f"{stem}_impedance.csv"
-    seat = row.seat.replace("/", "-")
-    return f"{stem}_{0.0 if row.added_ohm is None else row.added_ohm:g}ohm_{seat}.csv"
+    stem = f"{row.earphone.lower()}_{row.channel}"
+    if row.holds == "response":
+        stem += f"_{0.0 if row.added_ohm is None else row.added_ohm:g}ohm_{row.seat}"
+    return _NOT_IN_NAMES.sub("-", f"{stem}_impedance.csv" if row.holds == "impedance" else f"{stem}.csv")
 
 
 def measurement_rows(rows: Sequence[RecordingRow]) -> pd.DataFrame:

@@ -32,7 +32,10 @@ LONGEST_SAMPLES = 30_000_000
 """Samples a channel that is read whole may have: some 5 min at 96 kHz, 240 MB. `stream_recording` has no such limit."""
 
 BLOCK = 2**18
-"""Frames read at once."""
+"""Frames read at once, of up to eight channels; fewer where there are more."""
+
+LARGEST_SAMPLE = 1e6
+"""Samples beyond this many times full scale are damage: no recorder of floating-point samples goes 120 dB over."""
 
 _BOUNDED = ("PCM_16", "PCM_24", "PCM_32")
 _SHORTER = re.compile(r"^\s*(?:data|SSND)\s*:\s*(\d+)\s*\(should be (\d+)\)", re.MULTILINE)
@@ -190,15 +193,16 @@ def stream_recording(
     try:
         with soundfile.SoundFile(path) as file:
             while seen < layout.frames:
-                block = file.read(BLOCK, dtype="float64", always_2d=True)
+                block = file.read(min(BLOCK, 8 * BLOCK // layout.channels), dtype="float64", always_2d=True)
                 if not len(block):
                     break
                 wanted = np.ascontiguousarray(block[:, places].T)
                 _check_finite(name, wanted, seen, layout)
                 seen += len(block)
                 yield wanted
-    except RuntimeError as error:
-        raise _cut_short(name, f"it cannot be read beyond {seen / layout.sampling_rate_hz:.2f} s ({error})") from error
+    except soundfile.LibsndfileError as error:
+        found = f"it cannot be read beyond {seen / layout.sampling_rate_hz:.2f} s ({error.error_string})"
+        raise _cut_short(name, found) from error
     if seen < layout.frames:
         raise _cut_short(name, f"it ends after {seen} of {layout.frames} samples")
 
@@ -228,13 +232,15 @@ def inspect_format(path: str | os.PathLike[str], *, source: str | None = None) -
     name = Path(path).name if source is None else source
     if not Path(path).is_file():
         raise FileMissingError(name, "the recording must be there", "there is no such file", "check its name")
+    rule, mend = "a recording is an audio file", "export it anew as WAV or FLAC"
+    if Path(path).suffix.lower() == ".raw":  # the library would ask for rate and channels
+        raise FileRefusedError(name, rule, "a raw file does not say what is in it", mend)
     try:
         with soundfile.SoundFile(path) as file:
             rate, count, frames = file.samplerate, file.channels, len(file)
             kind, subtype, log = file.format, file.subtype, file.extra_info
-    except RuntimeError as error:
-        mend = "export it anew as WAV or FLAC"
-        raise FileRefusedError(name, "a recording is an audio file", f"it cannot be read ({error})", mend) from error
+    except soundfile.LibsndfileError as error:
+        raise FileRefusedError(name, rule, f"it cannot be read ({error.error_string})", mend) from error
     if kind not in FORMATS or subtype not in SUBTYPES:
         rule = "a recording is WAV, AIFF or FLAC with samples of 16, 24 or 32 bits or floating point"
         mend = "record without lossy coding, with 24 bits where possible"
@@ -291,9 +297,9 @@ def write_sweep(path: str | os.PathLike[str], sweep: Sweep) -> Path:
     Raises
     ------
     CurveError
-        Another ending.
+        Another ending, or a sweep longer than a recording of it could be.
     StudyError
-        There is a file.
+        There is a file, or none can be written.
 
     Notes
     -----
@@ -304,11 +310,19 @@ def write_sweep(path: str | os.PathLike[str], sweep: Sweep) -> Path:
         raise CurveError(
             target.name, "a sweep is a .wav file", f"it would be {target.suffix!r}", "end its name in .wav"
         )
+    if sweep.samples > LONGEST_SAMPLES:
+        found, mend = f"it would have {sweep.samples}", "make it shorter, or its sampling rate lower"
+        raise CurveError(target.name, f"a sweep has at most {LONGEST_SAMPLES} samples", found, mend)
     if target.exists():
         mend = "choose another name, or delete it first"
         raise StudyError(target.name, "a file is never written over", "it is there already", mend)
     whole = np.rint(make_sweep(sweep) * (2**23 - 1)).astype(np.int32) << 8  # rounded here: the library would cut off
-    soundfile.write(target, whole, sweep.sampling_rate_hz, subtype="PCM_24", format="WAV")
+    try:
+        soundfile.write(target, whole, sweep.sampling_rate_hz, subtype="PCM_24", format="WAV")
+    except soundfile.LibsndfileError as error:
+        target.unlink(missing_ok=True)  # what there is of it
+        rule, mend = "it must be possible to write the file", "check its folder, its name and the space on the disk"
+        raise StudyError(target.name, rule, f"the system says: {error.error_string}", mend) from error
     return target
 
 
@@ -320,11 +334,12 @@ def _check_channels(name: str, channels: tuple[int, ...], layout: RecordingForma
 
 
 def _check_finite(name: str, block: FloatArray, seen: int, layout: RecordingFormat) -> None:
-    finite = np.isfinite(block).all(axis=0)
-    if not finite.all():
-        at = seen + int(np.argmin(finite))
+    sound = (np.abs(block) <= LARGEST_SAMPLE).all(axis=0)  # false for what is no number
+    if not sound.all():
+        at = seen + int(np.argmin(sound))
         found = f"sample {at + 1}, at {at / layout.sampling_rate_hz:.3f} s, is not"
-        raise FileRefusedError(name, "every sample is a finite number", found, "record it anew")
+        rule = f"every sample is a finite number, up to {LARGEST_SAMPLE:g} times full scale"
+        raise FileRefusedError(name, rule, found, "record it anew")
 
 
 def _cut_short(name: str, found: str) -> FileRefusedError:

@@ -109,7 +109,7 @@ def read_text(path: str | os.PathLike[str], *, source: str | None = None, encodi
     of a whole file.
     """
     name = source if source is not None else os.path.basename(path) or str(path)  # noqa: PTH119 - see Notes
-    raw = _read_bytes(path, name)
+    raw = _read_bytes(path, name, source or str(path))
     digest = hashlib.sha256(raw).hexdigest()
     found, text = _decode(raw, name, encoding)
     if b"\r" in text:
@@ -120,7 +120,7 @@ def read_text(path: str | os.PathLike[str], *, source: str | None = None, encodi
     return file
 
 
-def _read_bytes(path: str | os.PathLike[str], name: str) -> bytes:
+def _read_bytes(path: str | os.PathLike[str], name: str, place: str) -> bytes:
     try:
         status = os.stat(path)  # noqa: PTH116 - see read_text
         _check_status(status, name)
@@ -132,7 +132,7 @@ def _read_bytes(path: str | os.PathLike[str], name: str) -> bytes:
                 raw += handle.readall()
     except (FileNotFoundError, NotADirectoryError):
         raise FileMissingError(
-            str(path), "the file must be there", "there is none of that name", "check the folder and the spelling"
+            place, "the file must be there", "there is none of that name", "check the folder and the spelling"
         ) from None
     except FileRefusedError:
         raise
@@ -195,7 +195,7 @@ def _decode(raw: bytes, name: str, encoding: str | None) -> tuple[str, bytes]:
         raise FileRefusedError(
             name, "the encoding must be one Python knows", f"it is {codec!r}", 'give for example encoding="cp1252"'
         ) from None
-    except UnicodeError:
+    except ValueError:  # most are UnicodeError; some codecs raise others, and so does a name with a zero in it
         raise FileRefusedError(
             name,
             "the file must be text",

@@ -12,15 +12,19 @@ import numpy as np
 from ohmshift.study.textsniff import DELIMITERS, split_row
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from ohmshift.curves.values import FloatArray
     from ohmshift.study.textbytes import TextFile
     from ohmshift.study.textparse import Table
     from ohmshift.study.textsniff import Layout
 
 _HEADER_LINES = 50
+_LONGEST_NAME = 200
+_MOST_LISTED = 12
 _MARKS = re.compile(r"""^[ \t]*(?:[#%*!;/']+|--|rem\b)[ \t]*""", re.IGNORECASE)
 _HAS_LETTER = re.compile(r"[^\W\d_]|°")
-_UNIT_APART = re.compile(r"[ \t]+(?=[(\[])")
+_UNIT_APART = re.compile(r"(?<![ \t])[ \t]+(?=[(\[])")  # each run of blanks is tried once, from its beginning
 _ROLES = tuple(
     (role, re.compile(pattern, re.IGNORECASE))
     for role, pattern in (
@@ -87,15 +91,24 @@ class Columns:
         """
         return f"{index + 1} {self.names[index]!r}" if self.names else str(index + 1)
 
-    def listed(self) -> str:
-        """Name all columns for a message.
+    def listed(self, which: Sequence[int] | None = None, *, mark: str = ", ") -> str:
+        """Name columns for a message.
+
+        Parameters
+        ----------
+        which : sequence of int, optional
+            Columns, counted from 0; all where not given.
+        mark : str
+            What to put between them.
 
         Returns
         -------
         str
-            Their numbers and names.
+            Their numbers and names; of more than a dozen, how many there are.
         """
-        return ", ".join(map(self.told, range(self.count)))
+        which = range(self.count) if which is None else which
+        more = [f"{len(which) - _MOST_LISTED} more"] if len(which) > _MOST_LISTED else []
+        return mark.join([*map(self.told, which[:_MOST_LISTED]), *more])
 
 
 def find_header(file: TextFile, layout: Layout) -> Columns:
@@ -152,11 +165,11 @@ def _splits(text: str, delimiter: str, n_columns: int) -> tuple[tuple[str, tuple
             if len(names) == n_columns + 1 and not names[-1]:
                 names.pop()
             if len(names) == n_columns and any(map(_HAS_LETTER.search, names)):
-                found.append((mark, tuple(names)))
+                found.append((mark, names))
     names = re.split(r"[ \t]{2,}", bare)
     if len(names) == n_columns:
-        found.append((" ", tuple(names)))
-    return tuple(found)
+        found.append((" ", names))
+    return tuple((mark, tuple(name[:_LONGEST_NAME] for name in names)) for mark, names in found)
 
 
 @lru_cache(maxsize=256)
@@ -252,7 +265,7 @@ def frequency_column(file: TextFile, columns: Columns, table: Table) -> tuple[in
         return able[0], "the first, and no other can be it"
     raise file.refusal(
         "it must be clear which column holds frequency",
-        f"it may be {' or '.join(map(columns.told, able))}" if able else "none is named so",
+        f"it may be {columns.listed(able, mark=' or ')}" if able else "none is named so",
         "give frequency_column=",
         line=columns.line or table.line(0),
     )

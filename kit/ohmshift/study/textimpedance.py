@@ -90,7 +90,7 @@ def _no_pair(rows: Rows, able: dict[str, list[int]]) -> FileRefusedError:
             "export the phase too; the magnitude alone does not tell what a resistance does",
             line=line,
         )
-    doubtful = [f"the {key} may be {' or '.join(map(rows.columns.told, i))}" for key, i in able.items() if len(i) > 1]
+    doubtful = [f"the {key} may be {rows.columns.listed(i, mark=' or ')}" for key, i in able.items() if len(i) > 1]
     return rows.file.refusal(
         rule,
         "; ".join(doubtful) or f"the columns {listed} do not say which they are",

@@ -260,8 +260,9 @@ def _cell_reader(decimal: Decimal) -> Callable[[str], tuple[float, bool]]:
     """Make the function that reads one cell: its number, or nan, and whether digits were grouped."""
     mark = re.escape(decimal.mark)
     exponent = r"(?:[eEdD][+-]?\d+)?"
-    plain = re.compile(rf"[+-]?(?:\d+(?:{mark}\d*)?|{mark}\d+){exponent}")
-    groups = re.compile(rf"[+-]?[1-9]\d{{0,2}}([{re.escape(decimal.group)}])\d{{3}}(?:\1\d{{3}})*(?:{mark}\d*)?")
+    plain = re.compile(rf"[+-]?(?:\d+(?:{mark}\d*)?|{mark}\d+){exponent}", re.ASCII)
+    group = re.escape(decimal.group)
+    groups = re.compile(rf"[+-]?[1-9]\d{{0,2}}([{group}])\d{{3}}(?:\1\d{{3}})*(?:{mark}\d*)?", re.ASCII)
 
     def read(cell: str) -> tuple[float, bool]:
         grouped = False

@@ -91,7 +91,7 @@ def _find_level(rows: Rows) -> tuple[int, str]:
                 return able[0], "content, the next column holds a wrapped phase"
     raise rows.file.refusal(
         "it must be clear which column holds the level" if able else "one column must hold a level in dB",
-        f"it may be {' or '.join(map(columns.told, able))}" if able else f"the columns are {columns.listed()}",
+        f"it may be {columns.listed(able, mark=' or ')}" if able else f"the columns are {columns.listed()}",
         "give level_column=" if able else "export the level in dB; an impedance is read with read_impedance",
         line=columns.line or rows.table.line(0),
     )
@@ -156,7 +156,7 @@ def _find_phase(rows: Rows, level: int) -> tuple[int | None, str]:
     if len(named) == 1:
         return named[0], f"header, line {columns.line}"
     if named:
-        return None, f"none, it may be {' or '.join(map(columns.told, named))}"
+        return None, f"none, it may be {columns.listed(named, mark=' or ')}"
     taken = {rows.frequency, level}
     rest = [i for i in range(rows.n_columns) if i not in taken and (not roles or roles[i] == "unknown")]
     if len(rest) == 1 and _is_wrapped_phase(rows.table.values[:, rest[0]]):

@@ -216,6 +216,19 @@ def test_few_degrees_of_freedom_widen_the_interval() -> None:
 
 
 @pytest.mark.source(
+    "analytic", ref="without the level a change of tone ends at 20 log10 |Z| behind any large resistance"
+)
+def test_an_interval_without_an_upper_end_is_said() -> None:
+    measured = replace(
+        exact(HUMP, 75.0, sd_db=0.15), degrees=1.0, level_drop_db=float("nan"), level_variance_db2=float("nan")
+    )
+    check = cross_check(impedance(HUMP), measured, nominal_ohm=75.0, impedance_gain=0.0)
+    assert check.resistance_interval_ohm is not None
+    assert check.resistance_interval_ohm[1] == np.inf
+    assert "or more" in check.sentence
+
+
+@pytest.mark.source(
     "analytic", ref="alpha = 5 % of 160 draws by the divider alone, and no more than 3 standard errors above"
 )
 def test_false_alarms_with_correlated_noise() -> None:

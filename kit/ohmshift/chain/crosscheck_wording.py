@@ -50,7 +50,7 @@ def say_ohms(added_ohm: float) -> str:
     Parameters
     ----------
     added_ohm : float
-        Resistance [ohm].
+        Resistance [ohm], finite.
 
     Returns
     -------
@@ -64,6 +64,28 @@ def say_ohms(added_ohm: float) -> str:
     """
     digits = 2 - int(np.floor(np.log10(added_ohm))) if added_ohm > 0 else 0
     return f"{added_ohm:.{min(max(digits, 0), 3)}f}"
+
+
+def say_span(interval_ohm: tuple[float, float]) -> str:
+    """Write an interval of resistance.
+
+    Parameters
+    ----------
+    interval_ohm : tuple of two floats
+        Its ends [ohm]; the upper one may be infinite.
+
+    Returns
+    -------
+    str
+        The numbers alone.
+
+    Examples
+    --------
+    >>> say_span((14.1, 15.9)), say_span((420.0, float("inf")))
+    ('14.1 to 15.9', '420 or more')
+    """
+    low, high = interval_ohm
+    return f"{say_ohms(low)} to {say_ohms(high)}" if np.isfinite(high) else f"{say_ohms(low)} or more"
 
 
 def say_outcome(
@@ -106,7 +128,7 @@ def say_outcome(
     """
     fitted = ""
     if interval_ohm is not None:
-        fitted = f"{say_ohms(resistance_ohm)} ohm ({say_ohms(interval_ohm[0])} to {say_ohms(interval_ohm[1])})"
+        fitted = f"{say_ohms(resistance_ohm)} ohm ({say_span(interval_ohm)})"
     stated = f"{nominal_ohm:g} ohm stated"
     left = f"{residual_db:.2g} dB are left, and about {unseen_db:.2g} dB in one band would have been noticed"
     if word == "cannot tell":

@@ -286,5 +286,8 @@ def explanation_quantities(pair: Explanation) -> tuple[Quantity, ...]:
     if pair.check is not None and pair.check.resistance_interval_ohm is not None:
         low, high = pair.check.resistance_interval_ohm
         ohm = pair.check.resistance_ohm
-        found.append(Quantity(name="resistance by the acoustics", value=ohm, unit="ohm", low=low, high=high))
+        if np.isfinite(high):
+            found.append(Quantity(name="resistance by the acoustics", value=ohm, unit="ohm", low=low, high=high))
+        else:
+            found.append(Quantity(name="resistance by the acoustics, at least", value=low, unit="ohm"))
     return tuple(found)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from ohmshift.chain.crosscheck_wording import say_span
 from ohmshift.chain.driver_fitting import DriverFit, fit_driver
 from ohmshift.chain.limits import highest_source_ohm
 from ohmshift.chain.prediction import predict_change
@@ -188,7 +189,7 @@ class ExplainPanel(Panel[ExplainSettings]):
                     "verdict": check.word,
                     "stated resistance fits": _FITS[check.agrees] if check.word == _EXPLAINED else "",
                     "resistance by the acoustics (ohm)": "" if interval is None else f"{check.resistance_ohm:.1f}",
-                    "95 % interval (ohm)": "" if interval is None else f"{interval[0]:.1f} to {interval[1]:.1f}",
+                    "95 % interval (ohm)": "" if interval is None else say_span(interval),
                     "what is left looks like": "; ".join(name for name, _ in check.looks_like),
                 }
             )

@@ -125,6 +125,19 @@ def test_a_verdict_is_said_once(change: ChangePanel, name: str) -> None:
     assert len(said) == len(set(said)) == 2
 
 
+@pytest.mark.source("analytic", ref="a bound rounded up still holds, one rounded to the nearest need not")
+def test_bounds_in_tables_hold(change: ChangePanel) -> None:
+    comparison, settings = change.comparison, change.settings
+    for row in change.overview().itertuples(index=False):
+        bound_db = comparison.verdict(row[0], settings.added_ohm).bound_db
+        assert bound_db <= row[2] + 1e-9
+        assert row[2] < bound_db + 0.1
+    verdict = comparison.verdict(settings.earphone, settings.added_ohm)
+    bands = change.table["bound (dB)"].to_numpy()
+    assert (verdict.band_bound_db[verdict.judged] <= bands + 1e-9).all()
+    assert f"no band changed by more than {bands.max():g} dB" in change.view.sentence
+
+
 def test_the_start_slider_moves_lines_and_builds_no_figure(study: Study) -> None:
     panel = StartPanel(study)
     item = panel.figure.item

@@ -242,6 +242,27 @@ def say_verdict(
     return f"Changed{over}: {count}, most {largest}; {reach}."
 
 
+def ceil_bound(bound_db: npt.ArrayLike) -> FloatArray:
+    """Round bounds up to a tenth of a decibel, so that a table's bounds still hold.
+
+    Parameters
+    ----------
+    bound_db : array_like
+        Bounds [dB]; infinite and nan stay so.
+
+    Returns
+    -------
+    ndarray
+        Bounds [dB].
+
+    Examples
+    --------
+    >>> ceil_bound([6.512, 0.8, np.inf])
+    array([6.6, 0.8, inf])
+    """
+    return np.asarray(np.round(np.ceil(10 * np.asarray(bound_db) - _ROUNDING) / 10, 1))
+
+
 def name_frequency(frequency_hz: float) -> str:
     """Name a frequency, third-octave mid-bands by their nominal value.
 

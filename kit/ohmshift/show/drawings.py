@@ -9,6 +9,7 @@ import pandas as pd
 
 from ohmshift.curves.smoothing import smooth_fractional_octave
 from ohmshift.curves.values import FloatArray, Response
+from ohmshift.evidence.wording import ceil_bound
 from ohmshift.show.charts import Band, Chart, Level, Line, Span
 from ohmshift.units import nominal_frequency
 
@@ -88,7 +89,7 @@ def band_table(verdict: Verdict) -> pd.DataFrame:
             "Frequency (Hz)": [nominal_frequency(value) for value in verdict.bands.mid_hz],
             "change (dB)": verdict.change_db.round(1) + 0.0,
             "half-width (dB)": verdict.half_width_db.round(1),
-            "bound (dB)": verdict.band_bound_db.round(1),
+            "bound (dB)": ceil_bound(verdict.band_bound_db),
             "changed": np.where(verdict.changed, "yes", ""),
             "readable": np.where(verdict.readable, "yes", ""),
         }

@@ -11,7 +11,7 @@ import pandas as pd
 
 from ohmshift.errors import StudyError
 from ohmshift.evidence.verdicts import Verdict, judge_change
-from ohmshift.evidence.wording import describe_change
+from ohmshift.evidence.wording import ceil_bound, describe_change
 from ohmshift.study.comparing import ComparisonOptions, compare_earphone, find_first_shifts, pool_study, settle_warp
 from ohmshift.study.running import run_items
 
@@ -170,7 +170,7 @@ class StudyComparison:
                 {
                     "earphone": name,
                     "verdict": verdict.word,
-                    "bound (dB)": round(verdict.bound_db, 1),
+                    "bound (dB)": float(ceil_bound(verdict.bound_db)),
                     "level drop (dB)": round(change.level_drop_db, 1),
                     "size (dB)": round(change.size_db, 2),
                     "description": ", ".join(describe_change(change, verdict).words),

@@ -26,6 +26,8 @@ EXAMPLES = (
 """Rules to start from: that single drivers do not change, that a resistance lifts the bass, that more drivers change
 more, and some that the divider suggests."""
 
+_EXAMPLE = f'write one such as "{EXAMPLES[0]}"'
+
 LONGEST_RULE = 200
 """Characters a rule may have."""
 
@@ -62,22 +64,22 @@ def read_rule(text: str, classes: Sequence[str]) -> Rule:
     where = f"rule {said[:LONGEST_RULE]!r}"
     if len(said) > LONGEST_RULE:
         found = f"it has {len(said)}"
-        raise EvidenceError("rule", f"it has at most {LONGEST_RULE} characters", found, say_forms(classes))
+        raise EvidenceError("rule", f"it has at most {LONGEST_RULE} characters", found, _EXAMPLE)
     if ":" not in said:
         rule = "a rule names earphones, then after a colon what they do"
-        raise EvidenceError(where, rule, "it has no colon" if said else "it is empty", say_forms(classes))
+        raise EvidenceError(where, rule, "it has no colon" if said else "it is empty", _EXAMPLE)
     first, _, second = said.partition(":")
     subject_words, claim_words = _grammar(tuple(dict.fromkeys(classes)))
     try:
         subject = subject_words.parse_string(first, parse_all=True)[0]
     except pp.ParseException as error:
-        raise _refusal(where, "before the colon stand the earphones", first, error, classes) from None
+        raise _refusal(where, "before the colon stand the earphones", first, error, _say_subjects(classes)) from None
     try:
         metric, relation, *rest = claim_words.parse_string(second, parse_all=True)
     except pp.ParseException as error:
-        raise _refusal(where, "after the colon stands what they do", second, error, classes) from None
+        raise _refusal(where, "after the colon stands what they do", second, error, _say_claims()) from None
     if rest == [0.0]:
-        raise EvidenceError(where, "a limit is above 0", "it is 0", say_forms(classes))
+        raise EvidenceError(where, "a limit is above 0", "it is 0", _say_claims())
     return Rule(
         subject=subject,
         metric=metric,
@@ -87,38 +89,35 @@ def read_rule(text: str, classes: Sequence[str]) -> Rule:
     )
 
 
-def say_forms(classes: Sequence[str]) -> str:
-    """Say what a rule may look like.
-
-    Parameters
-    ----------
-    classes : sequence of str
-        Driver classes that the study names.
-
-    Returns
-    -------
-    str
-        A sentence.
-    """
-    named = ", ".join(f'"{name} earphones"' for name in dict.fromkeys(classes))
+def _say_subjects(classes: Sequence[str]) -> str:
+    """Say which earphones a rule may speak of."""
+    named = "".join(f'"{name} earphones", ' for name in dict.fromkeys(classes))
     return (
-        'write "all earphones", "single-driver earphones", "multi-driver earphones", "earphones with at least 3 '
-        f'drivers", "earphones with impedance at 1 kHz below 16 ohm"{", " if named else ""}{named}; a colon; one of '
-        f'{", ".join(METRICS)}; and "stays within 1 dB", "exceeds 1 dB", "is always positive", "is always negative", '
-        f'"rises with" or "always falls with" one of {", ".join(PREDICTORS)}: as in "{EXAMPLES[0]}"'
+        f'write "all earphones", "single-driver earphones", "multi-driver earphones", {named}"earphones with at least '
+        f'3 drivers", or "earphones with impedance at 1 kHz below 16 ohm"'
     )
 
 
-def _refusal(where: str, rule: str, part: str, error: pp.ParseException, classes: Sequence[str]) -> EvidenceError:
+def _say_claims() -> str:
+    """Say what a rule may claim."""
+    trends = ", ".join(f'"{trend}"' for trend in TRENDS)
+    return (
+        f'write one of {", ".join(METRICS)}; then "stays within 1 dB", "exceeds 1 dB", "is always positive", '
+        f'"is always negative", or one of {trends} before one of {", ".join(PREDICTORS)}'
+    )
+
+
+def _refusal(where: str, rule: str, part: str, error: pp.ParseException, mend: str) -> EvidenceError:
     rest = part[error.loc :].strip()
-    found = f"{rest!r} is not understood" if rest else "something is missing at its end"
-    return EvidenceError(where, rule, found, say_forms(classes))
+    return EvidenceError(
+        where, rule, f"{rest!r} is not understood" if rest else "something is missing at its end", mend
+    )
 
 
 @lru_cache(maxsize=16)
 def _grammar(classes: tuple[str, ...]) -> tuple[pp.ParserElement, pp.ParserElement]:
     """Give the grammars of what stands before the colon and after it."""
-    number = pp.Regex(r"\d{1,6}(\.\d{1,6})?").set_parse_action(lambda found: float(found[0]))
+    number = pp.Regex(r"\d{1,6}([.,]\d{1,6})?").set_parse_action(lambda found: float(found[0].replace(",", ".")))
     whole = pp.Regex(r"[1-9]\d{0,2}").set_parse_action(lambda found: int(found[0]))
     return _subject_grammar(classes, number, whole), _claim_grammar(number)
 
@@ -139,7 +138,9 @@ def _subject_grammar(classes: tuple[str, ...], number: pp.ParserElement, whole: 
     plain = {
         "all earphones": Subject(),
         "single-driver earphones": Subject(least_count=1, most_count=1),
+        "single driver earphones": Subject(least_count=1, most_count=1),
         "multi-driver earphones": Subject(least_count=2),
+        "multi driver earphones": Subject(least_count=2),
     }
     forms = [_words(phrase).add_parse_action(lambda found: plain[found[0]]) for phrase in plain]
     if classes:

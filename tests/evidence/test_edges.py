@@ -145,3 +145,13 @@ def test_a_long_list_of_counterexamples_says_how_many_more() -> None:
     listed = sum(f"e{i} (" in told.sentence for i in range(9))
     assert 0 < listed < 9
     assert f"and {9 - listed} more" in told.sentence
+
+
+def test_what_a_borrowed_floor_is_said_to_lack(noisy: Callable[..., tuple[ResponseSet, ResponseSet]]) -> None:
+    rng = np.random.default_rng(3)
+    pairs = [noisy(rng, label=f"{i}") for i in range(5)]
+    four = estimate_noise_floor(curves for pair in pairs[:4] for curves in pair)
+    member, stranger = (judge_change(measure_change(*pair), four) for pair in (pairs[0], pairs[4]))
+    assert not any("earphones only" in caveat for caveat in member.caveats)
+    outside = "this earphone's repeats are not part of the noise floor"
+    assert [outside in verdict.caveats for verdict in (member, stranger)] == [False, True]

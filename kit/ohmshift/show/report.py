@@ -53,7 +53,8 @@ figures/         the change of every earphone, as PNG and SVG
 package/         the data package: open tables, and the study as it was measured
 notebooks/       every notebook as a page
 
-A text file beside a picture or a film says in words what it shows.
+A text file beside a picture or a film says in words what it shows. Letters that the font of the pictures lacks are
+drawn with a font of the computer that made them; □ stands for a letter that no font there has.
 """
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 
+from ohmshift.show.fonts import FONT, drawable, other_fonts
 from ohmshift.show.looks import (
     BOTTOM,
     FONT_PX,
@@ -27,9 +28,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from ohmshift.show.charts import Chart
-
-FONT = "DejaVu Sans"
-"""The font that comes with matplotlib, so that every machine draws the same."""
 
 TITLE_LINE, TEXT_LINE = 21.0, 19.0
 """Distance of two lines of a title, and of other text [px]."""
@@ -188,5 +186,6 @@ def text_px(text: str, *, size: float = FONT_PX, bold: bool = False) -> float:
     float
         Width [px].
     """
-    font = FontProperties(family=FONT, weight="bold" if bold else "normal", size=size)
-    return float(text_to_path.get_text_width_height_descent(text, font, ismath=False)[0])
+    families = [FONT, *(font.family for font in other_fonts(text))]
+    font = FontProperties(family=families, weight="bold" if bold else "normal", size=size)
+    return float(text_to_path.get_text_width_height_descent(drawable(text), font, ismath=False)[0])

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import io
 from functools import cache
+from itertools import groupby
 from typing import TYPE_CHECKING, NamedTuple
 
-import matplotlib as mpl
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw, ImageFont, features
 
+from ohmshift.show.fonts import drawable, font_file, letters_of, other_fonts, runs_right_to_left
 from ohmshift.show.looks import BOTTOM, FRAME_WIDTH, LEFT, RIGHT, THEMES, TOP
 from ohmshift.show.stills import draw_still
 
@@ -79,11 +80,16 @@ def draw_sheet_picture(sheet: ReviewSheet) -> bytes:
 
 def _head(sheet: ReviewSheet) -> list[_Words]:
     width = PAGE_PX[0] - 2 * _EDGE
-    title = _block([sheet.name], _EDGE, _EDGE, width, _TITLE, bold=True)[:2]
+    title = _shorten(_block([sheet.name], _EDGE, _EDGE, width - _TITLE, _TITLE, bold=True))
     below = title[-1].y + _LINE * _TITLE
-    study = _block([f"Review sheet. {sheet.study}"], _EDGE, below, width, _TEXT, colour=_SOFT)[:2]
+    study = _shorten(_block([f"Review sheet. {sheet.study}"], _EDGE, below, width - _TEXT, _TEXT, colour=_SOFT))
     below = study[-1].y + 1.8 * _TEXT
     return title + study + _block([sheet.headline], _EDGE, below, width, _HEADLINE, bold=True)
+
+
+def _shorten(lines: list[_Words]) -> list[_Words]:
+    """Keep two lines, and say so where there are more."""
+    return lines if len(lines) <= 2 else [lines[0], lines[1]._replace(text=f"{lines[1].text}…")]  # noqa: PLR2004
 
 
 def _facts(sheet: ReviewSheet, top: float) -> list[_Words]:
@@ -116,7 +122,11 @@ def _picture(content: bytes) -> Image.Image:
 def _write(pen: ImageDraw.ImageDraw, lines: Sequence[_Words]) -> int:
     """Write lines, and give where the next block starts."""
     for line in lines:
-        pen.text((line.x, line.y), line.text, fill=line.colour, font=_font(line.size, bold=line.bold))
+        base = line.y + _font(font_file(bold=line.bold), line.size, shaped=False).getmetrics()[0]
+        x = line.x
+        for font, part in _runs(line.text, line.size, bold=line.bold):
+            pen.text((x, base), part, fill=line.colour, font=font, anchor="ls")
+            x += font.getlength(part)
     return int(lines[-1].y + 2 * lines[-1].size)
 
 
@@ -152,23 +162,36 @@ def _block(
 
 
 def _wrap(text: str, width: float, size: int, *, bold: bool) -> list[str]:
-    font, lines = _font(size, bold=bold), [""]
-    for word in " ".join(text.split()).split(" "):
+    lines = [""]
+    for word in drawable(" ".join(text.split())).split(" "):
         longer = f"{lines[-1]} {word}".lstrip()
-        if font.getlength(longer) <= width:
+        if _length(longer, size, bold=bold) <= width:
             lines[-1] = longer
             continue
         lines += [""] if lines[-1] else []
         for letter in word:  # a word longer than the line is broken
-            if font.getlength(lines[-1] + letter) > width:
+            if _length(lines[-1] + letter, size, bold=bold) > width:
                 lines.append("")
             lines[-1] += letter
     return lines
 
 
+def _length(text: str, size: int, *, bold: bool) -> float:
+    return sum(font.getlength(part) for font, part in _runs(text, size, bold=bold))
+
+
+def _runs(text: str, size: int, *, bold: bool) -> list[tuple[ImageFont.FreeTypeFont, str]]:
+    """Split a text where its font changes: the kit's own has most letters, another of the computer's the rest."""
+    files = [font_file(bold=bold), *(font.file for font in other_fonts(text))]
+    shaped = runs_right_to_left(text)
+    if len(files) == 1:
+        return [(_font(files[0], size, shaped=shaped), text)]
+    runs = groupby(text, lambda letter: next((file for file in files if ord(letter) in letters_of(file)), files[0]))
+    return [(_font(file, size, shaped=shaped), "".join(letters)) for file, letters in runs]
+
+
 @cache
-def _font(size: int, *, bold: bool) -> ImageFont.FreeTypeFont:
-    """Load the font that comes with matplotlib, so that the picture is the same on every machine."""
-    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    path = f"{mpl.get_data_path()}/fonts/ttf/{name}"
-    return ImageFont.truetype(path, size, layout_engine=ImageFont.Layout.BASIC)
+def _font(file: str, size: int, *, shaped: bool) -> ImageFont.FreeTypeFont:
+    """Load a font; the kit's own makes the same picture on every machine, save of letters that must be shaped."""
+    engine = ImageFont.Layout.RAQM if shaped and features.check("raqm") else ImageFont.Layout.BASIC
+    return ImageFont.truetype(file, size, layout_engine=engine)

@@ -17,6 +17,7 @@ from PIL import Image
 
 from ohmshift.errors import CurveError
 from ohmshift.show.figures import as_stack
+from ohmshift.show.fonts import FONT, drawable, other_fonts
 from ohmshift.show.looks import (
     FONT_PX,
     LABEL_PX,
@@ -32,7 +33,7 @@ from ohmshift.show.looks import (
     x_ticks,
     y_ticks,
 )
-from ohmshift.show.room import FONT, Room, make_room, page_width
+from ohmshift.show.room import Room, make_room, page_width
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -319,7 +320,7 @@ def _write(
 ) -> None:
     """Write text at a place across the frame (0 to 1) and a value of the vertical axis, moved by an offset in px."""
     written = axes.annotate(
-        text,
+        drawable(text),
         at,
         (offset[0] * _POINT, offset[1] * _POINT),
         xycoords=("axes fraction", "data"),
@@ -327,6 +328,7 @@ def _write(
         color=looks.ink,
         va="center",
         annotation_clip=False,
+        fontfamily=[FONT, *(font.family for font in other_fonts(text))],
         fontsize=(TITLE_PX if bold else FONT_PX) * _POINT,
         fontweight="bold" if bold else "normal",
     )

@@ -155,3 +155,20 @@ def test_what_a_borrowed_floor_is_said_to_lack(noisy: Callable[..., tuple[Respon
     assert not any("earphones only" in caveat for caveat in member.caveats)
     outside = "this earphone's repeats are not part of the noise floor"
     assert [outside in verdict.caveats for verdict in (member, stranger)] == [False, True]
+
+
+@pytest.mark.source(
+    "published", ref="t table, 4 degrees: 2.776 at 97.5 %; times 0.2 / sqrt 2 that is 0.393 dB in one band"
+)
+@pytest.mark.parametrize(("margin_db", "readable"), [(0.38, False), (0.40, True)])
+def test_a_band_is_readable_where_its_half_width_is_within_the_margin(
+    shelves: Callable[..., ResponseSet], *, margin_db: float, readable: bool
+) -> None:
+    step = 0.2 / np.sqrt(2)
+    without = shelves([-step, step] * 2, seat=("1", "2") * 2)
+    with_added = shelves([5 - step, 5 + step] * 2, seat=("3", "4") * 2, added_ohm=15.0)
+    one = fractional_octave_bands(3, low_hz=49, high_hz=51)
+    change = measure_change(without, with_added, bands=one)
+    verdict = judge_change(change, estimate_noise_floor([], bands=one), margin_db=margin_db)
+    assert verdict.half_width_db[0] == pytest.approx(0.393, abs=1e-3)
+    assert verdict.readable.tolist() == [readable]

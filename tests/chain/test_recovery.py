@@ -30,7 +30,7 @@ from ohmshift.curves.grids import octave_grid
 from ohmshift.errors import CurveError
 
 if TYPE_CHECKING:
-    from ohmshift.chain.recovery import RecoveredImpedance
+    from ohmshift.chain.recovery import BandMethod, RecoveredImpedance
 
 F = octave_grid()
 
@@ -331,6 +331,19 @@ def test_what_cannot_be_is_refused(options: dict[str, object], words: str) -> No
     D = divider_change_db(driver(F), added_ohm=33)
     with pytest.raises(CurveError, match=words):
         recover_impedance(F, D, **{"added_ohm": 33.0, **options})  # type: ignore[arg-type]
+
+
+@pytest.mark.source(
+    "analytic", ref="a change of 0 dB +- 0.1 dB behind 75 ohm: 1 - 10^(-0.2/20) is 2.3 %, so |Z| > 3 kohm, no more"
+)
+@pytest.mark.parametrize("band", ["ensemble", "linear"])
+def test_no_change_bounds_the_impedance_from_below_only(band: BandMethod) -> None:
+    curves = np.full((1, F.size), 0.1)
+    found = recover_impedance(F, np.full(F.size, 0.03), added_ohm=75, noise_db=curves, smoothing="none", band=band)
+    middle = (F > 100) & (F < 5000)
+    assert np.all(found.lower_bound_only[middle])
+    if band == "ensemble":
+        assert 3000 < found.low_ohm[middle].min() <= found.low_ohm[middle].max() < 10_000
 
 
 def test_levels_that_cannot_be_settled_are_refused() -> None:

@@ -271,7 +271,7 @@ def _describe(
     spread_db = drawn.level_db.std(axis=0)
     _refuse_level(given, centre, spread_db)
     agreement = judge_rows(given, centre, drawn)
-    wide = (high - low) / 2 > MOST_ERROR * magnitude
+    wide = (high - low) / 2 > MOST_ERROR * np.minimum(magnitude, high)  # noise can take the change to none at all
     options = (
         ("added_ohm", ", ".join(f"{ohm:g}" for ohm in given.added_ohm)),
         ("source_ohm", f"{complex(given.source_ohm[0]):g}"),

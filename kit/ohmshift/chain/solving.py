@@ -240,7 +240,9 @@ def _nudge(given: Inputs, centre: Solution, normal: FloatArray) -> Nudge:
 def _first_order(given: Inputs, centre: Solution, normal: FloatArray) -> Solution:
     step = _FIRST_ORDER_STEP
     found = _solve(given, _nudge(given, centre, step * np.eye(normal.shape[1])))
-    relative = np.nan_to_num(np.log(found.impedance_ohm / centre.impedance_ohm)) / step
+    with np.errstate(divide="ignore", invalid="ignore"):
+        relative = np.log(found.impedance_ohm / centre.impedance_ohm) / step
+    relative = np.where(np.isfinite(relative), relative, 0.0)
 
     def spread(values: FloatArray, middle: FloatArray) -> FloatArray:
         return np.asarray(middle + np.tensordot(normal, np.nan_to_num(values - middle) / step, axes=1))

@@ -9,7 +9,7 @@ import pytest
 from inventing import invent_collection, invent_earphone
 from scipy import special, stats
 
-from ohmshift.curves.grids import fractional_octave_bands, octave_grid
+from ohmshift.curves.grids import fractional_octave_bands, octave_grid, pick_channel
 from ohmshift.evidence.bandvectors import compare_vectors
 from ohmshift.evidence.changes import measure_change
 from ohmshift.evidence.concordance import measure_concordance
@@ -172,3 +172,15 @@ def test_a_band_is_readable_where_its_half_width_is_within_the_margin(
     verdict = judge_change(change, estimate_noise_floor([], bands=one), margin_db=margin_db)
     assert verdict.half_width_db[0] == pytest.approx(0.393, abs=1e-3)
     assert verdict.readable.tolist() == [readable]
+
+
+@pytest.mark.source("analytic", ref="one seat on one side: with less without has twice the variance of one measurement")
+def test_borrowed_level_of_one_seat_on_one_side(noisy: Callable[..., tuple[ResponseSet, ResponseSet]]) -> None:
+    rng = np.random.default_rng(2)
+    floor = estimate_noise_floor(curves for i in range(6) for curves in noisy(rng, label=f"{i}"))
+    left = [pick_channel(curves, "left") for curves in noisy(rng, label="ladle", seats=1)]
+    interval = judge_change(measure_change(*left), floor).level_drop_interval_db
+    assert interval is not None
+    assert floor.reseated is not None
+    half = stats.t.isf(0.025, floor.reseated.level_degrees) * np.sqrt(2 * floor.reseated.level_db2)
+    assert (interval[1] - interval[0]) / 2 == pytest.approx(half)

@@ -149,6 +149,8 @@ def test_conflict_names_the_pair_or_the_one() -> None:
 def test_what_cannot_be_is_refused() -> None:
     with pytest.raises(CurveError, match="quieter_db"):
         design_pad(TABLE, quieter_db=-3)
+    with pytest.raises(CurveError, match="most"):
+        design_pad(TABLE, quieter_db=10, most=0)
     with pytest.raises(CurveError, match="resistors_ohm"):
         tabulate_pads(EARPHONE, resistors_ohm=[10, -1])
     with pytest.raises(CurveError, match="needs a resistor"):

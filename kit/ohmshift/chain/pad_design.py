@@ -213,7 +213,7 @@ def design_pad(
     tolerance_db : float
         How far off the attenuation may be [dB].
     most : int
-        How many pads to give at most.
+        How many pads to give at most, 1 or more.
 
     Returns
     -------
@@ -236,6 +236,7 @@ def design_pad(
     """
     check_number("design_pad, quieter_db", quieter_db)
     check_number("design_pad, tolerance_db", tolerance_db)
+    check_number("design_pad, most", most)
     check_number("design_pad, load_above_ohm", load_above_ohm, may_be_zero=True)
     if not np.isinf(source_below_ohm):
         check_number("design_pad, source_below_ohm", source_below_ohm)

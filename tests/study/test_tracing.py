@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from chart_pictures import STYLES, Drawn, F, draw_matplotlib, errors, truth
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ohmshift.curves.values import Provenance
 from ohmshift.errors import CurveError, FileMissingError, FileRefusedError, StudyError
 from ohmshift.study.picture_axes import Calibration, PictureAxis
 from ohmshift.study.pictures import Picture, read_picture
@@ -126,6 +128,44 @@ def test_a_colour_that_is_not_there_is_refused(tmp_path: Path):
 
 
 @pytest.mark.source("analytic", ref="a third of three decades is one decade; linear axes are linear")
+@pytest.mark.parametrize("point", [(1e12, 5.0), (-1e5, 5.0), (200.0, 1e9), (float("nan"), 5.0), (5.0, 100.0)])
+def test_a_correction_outside_is_refused(tmp_path: Path, point: tuple[float, float]):
+    with pytest.raises(CurveError, match="a point that the curve passes through lies in the picture"):
+        trace(STYLES["matplotlib, default"](), tmp_path, corrections=(point,))
+
+
+@pytest.mark.parametrize("ends_px", [(5000.0, 6000.0), (-6000.0, -5000.0), (100.0, 121.0)])
+def test_an_axis_outside_the_picture_is_refused(tmp_path: Path, ends_px: tuple[float, float]):
+    drawn = STYLES["matplotlib, default"]()
+    axis = replace(drawn.calibration.x, first_px=ends_px[0], second_px=ends_px[1])
+    with pytest.raises(CurveError, match="the frequency axis spans 30 columns of the picture or more"):
+        trace_curve(picture_of(drawn, tmp_path), replace(drawn.calibration, x=axis), drawn.colour)
+
+
+@pytest.mark.source("analytic", ref="a line of known pixels on a linear axis: 100 Hz a pixel from 0 Hz at pixel 20")
+def test_a_linear_axis_that_begins_at_0_hz_is_read_above_it():
+    rgb = np.full((120, 260, 3), 255, dtype=np.uint8)
+    rgb[60, 5:] = (200, 0, 0)
+    picture = Picture(name="linear.png", rgb=rgb, provenance=Provenance(source="linear.png"))
+    x = PictureAxis(name="frequency", first_px=20, second_px=220, first_value=0, second_value=20_000)
+    y = PictureAxis(name="level", first_px=10, second_px=110, first_value=10, second_value=-10)
+    traced = trace_curve(picture, Calibration(x=x, y=y), (200, 0, 0))
+    assert traced.response.frequency_hz[:2].tolist() == pytest.approx([50, 150])
+    assert traced.response.level_db == pytest.approx(-0.1)
+
+
+def test_a_colour_all_over_the_picture_is_refused_and_not_followed_for_minutes():
+    rgb = np.full((900, 1200, 3), 255, dtype=np.uint8)
+    rgb[np.random.default_rng(1).random((900, 1200)) < 0.3] = (200, 0, 0)
+    picture = Picture(name="sand.png", rgb=rgb, provenance=Provenance(source="sand.png"))
+    x = PictureAxis(name="frequency", first_px=5, second_px=1195, first_value=20, second_value=20_000, scale="log")
+    y = PictureAxis(name="level", first_px=10, second_px=890, first_value=10, second_value=-10)
+    start = time.process_time()
+    with pytest.raises(CurveError, match="colour is in few places of a column, but the colour #c80000 is in 1"):
+        trace_curve(picture, Calibration(x=x, y=y), (200, 0, 0))
+    assert time.process_time() - start < 5
+
+
 def test_axes_by_hand():
     x = PictureAxis(name="frequency", first_px=0, first_value=20, second_px=300, second_value=20_000, scale="log")
     assert x.value(np.array([100.0, 200.0])) == pytest.approx([200, 2000])
@@ -164,6 +204,8 @@ def test_an_axis_may_run_backwards(tmp_path: Path):
         ({"second_value": 20.0}, "two values"),
         ({"first_value": 0.0}, "above 0"),
         ({"first_px": float("nan")}, "numbers"),
+        ({"first_value": 1e-300}, "are 0.001 to 1e"),
+        ({"second_value": 1e300}, r"to 1e\+07"),
     ],
 )
 def test_bad_axes_are_refused(change: dict[str, float], match: str):

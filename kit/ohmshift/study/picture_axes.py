@@ -17,6 +17,9 @@ AxisScale: TypeAlias = Literal["log", "linear"]
 LEAST_APART_PX = 20.0
 """Two points of an axis closer than this do not calibrate it [px]."""
 
+LEAST_LOG_VALUE, MOST_VALUE = 1e-3, 1e7
+"""Least value on a logarithmic axis, and most on any, either side of 0: what lies beyond is a slip [Hz or dB]."""
+
 CLICK_PX = 0.29
 """Standard uncertainty of a point placed to the nearest pixel: half a pixel over the square root of three [px]."""
 
@@ -39,7 +42,7 @@ class PictureAxis:
     Raises
     ------
     CurveError
-        Points too close, equal values, or a value of zero or below on a logarithmic axis.
+        Points too close, equal values, values beyond any chart's, or one of zero or below on a logarithmic axis.
 
     Examples
     --------
@@ -68,6 +71,14 @@ class PictureAxis:
         values = (self.first_value, self.second_value)
         if values[0] == values[1] or (self.scale == "log" and min(values) <= 0):
             rule = "its two points have two values" + (", both above 0" if self.scale == "log" else "")
+            raise CurveError(f"{self.name} axis", rule, f"they are {values[0]:g} and {values[1]:g}", "read them anew")
+        log = self.scale == "log"
+        if max(map(abs, values)) > MOST_VALUE or (log and min(values) < LEAST_LOG_VALUE):
+            rule = (
+                f"its values are {LEAST_LOG_VALUE:g} to {MOST_VALUE:g}"
+                if log
+                else f"its values are up to {MOST_VALUE:g}"
+            )
             raise CurveError(f"{self.name} axis", rule, f"they are {values[0]:g} and {values[1]:g}", "read them anew")
 
     def value(self, px: FloatArray) -> FloatArray:

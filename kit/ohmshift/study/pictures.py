@@ -99,15 +99,17 @@ def read_picture(path: str | os.PathLike[str], *, source: str | None = None) -> 
     file = Path(path)
     where = source or file.name
     try:
-        size = file.stat().st_size
-        data = file.read_bytes() if file.is_file() and size <= LARGEST_FILE else b""
+        size, plain = file.stat().st_size, file.is_file()
+        data = file.read_bytes() if plain and size <= LARGEST_FILE else b""
     except FileNotFoundError as error:
         raise FileMissingError(where, "a picture is a file", "there is none of this name", "check its name") from error
-    except OSError as error:
-        raise FileRefusedError(where, "a picture must be readable", f"{error.strerror}", "check the file") from error
+    except (OSError, ValueError) as error:  # ValueError: a name that no system can hold
+        found = f"the system says: {getattr(error, 'strerror', None) or error}"
+        raise FileRefusedError(where, "a picture must be readable", found, "check the file") from error
     if not data:
-        rule = f"a picture is a file of 1 to {LARGEST_FILE // 1_000_000} MB"
-        raise FileRefusedError(where, rule, f"this has {size} bytes", "save a screenshot as PNG")
+        rule = f"a picture is a file, not empty, of up to {LARGEST_FILE // 1_000_000} MB"
+        found = f"this has {size} bytes" if plain else "this is a folder or a device"
+        raise FileRefusedError(where, rule, found, "save a screenshot as PNG")
     rgb = _decode(data, where)
     digest = hashlib.sha256(data).hexdigest()
     kept = Provenance(source=where, sha256=digest, decisions=(("picture", f"{rgb.shape[1]} x {rgb.shape[0]} pixels"),))
@@ -172,7 +174,7 @@ def _decode(data: bytes, where: str) -> npt.NDArray[np.uint8]:
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data), formats=("PNG", "JPEG")) as opened:
                 _check_size(opened, where)
-                upright = ImageOps.exif_transpose(opened).convert("RGBA")
+                upright = _to_rgba(ImageOps.exif_transpose(opened))
     except UnidentifiedImageError as error:
         raise FileRefusedError(where, "a picture is PNG or JPEG", "it is neither", mend) from error
     except Image.DecompressionBombError as error:
@@ -185,6 +187,15 @@ def _decode(data: bytes, where: str) -> npt.NDArray[np.uint8]:
         ) from error
     white = Image.new("RGBA", upright.size, "white")
     return np.array(Image.alpha_composite(white, upright).convert("RGB"))
+
+
+def _to_rgba(picture: Image.Image) -> Image.Image:
+    """Convert any kind of picture; grey of 16 bits keeps its upper eight, which the library would clip."""
+    from PIL import Image  # noqa: PLC0415 - as above
+
+    if picture.mode.startswith("I"):
+        picture = Image.fromarray((np.asarray(picture) >> 8).astype(np.uint8))
+    return picture.convert("RGBA")
 
 
 def _check_size(opened: Image.Image, where: str) -> None:

@@ -11,7 +11,7 @@ from scipy.interpolate import PchipInterpolator
 from ohmshift.curves.values import Provenance, Response, Step, read_only
 from ohmshift.errors import CurveError
 from ohmshift.study.picture_axes import CLICK_PX
-from ohmshift.study.tracing_paths import follow_curve
+from ohmshift.study.tracing_paths import WIDEST_GAP_PX, follow_curve
 from ohmshift.study.tracing_pixels import Runs, cover_pixels, find_runs
 
 if TYPE_CHECKING:
@@ -40,6 +40,8 @@ _MOST_MASS = 1.9
 _LEAST_MASS = 0.55
 _ROOM_PX = 0.8
 _HIDDEN_SHARE = 0.12
+_MOST_PAIRS = 2e8
+_MOST_PAIRS_A_COLUMN = 5e6
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -108,7 +110,7 @@ def trace_curve(
     Raises
     ------
     CurveError
-        A colour that is the background's, or one that makes no curve.
+        A colour that is the background's, or one that makes no curve; an axis or a correction outside the picture.
 
     Notes
     -----
@@ -119,13 +121,14 @@ def trace_curve(
     through, as are gaps of dashed lines. The reading error has four parts: the centre of the line, the calibration of
     the level, that of the frequency times the curve's slope, and in gaps the height of the arc that a bend can hide.
     """
-    low, high = sorted((calibration.x.first_px, calibration.x.second_px))
-    first = int(np.clip(np.floor(low - _MARGIN_PX), 0, picture.width))
-    last = int(np.clip(np.ceil(high + _MARGIN_PX), 0, picture.width))
+    first, last = _columns_read(picture, calibration)
+    _check_corrections(picture, corrections, first, last)
     path: Runs | None = None
     for keep_rows in (False, True):  # a curve that runs level looks like a grid line, but is rare
         cover = cover_pixels(picture.rgb[:, first:last], colour, where=picture.name, keep_rows=keep_rows)
-        found = follow_curve(find_runs(cover, first_column=first), corrections=corrections)
+        runs = find_runs(cover, first_column=first)
+        _check_effort(runs, picture, colour)
+        found = follow_curve(runs, corrections=corrections)
         if path is None or found.column.size > 2 * path.column.size:
             path = found
         if path.column.size > _ENOUGH * (last - first):
@@ -162,6 +165,40 @@ def colour_name(colour: Colour) -> str:
     '#0072b2'
     """
     return "#" + "".join(f"{part:02x}" for part in colour)
+
+
+def _columns_read(picture: Picture, calibration: Calibration) -> tuple[int, int]:
+    """Give the first column that is read and the one after the last: between the axis's points, above 0 Hz."""
+    low, high = sorted((calibration.x.first_px, calibration.x.second_px))
+    first = int(np.clip(np.floor(low - _MARGIN_PX), 0, picture.width))
+    last = int(np.clip(np.ceil(high + _MARGIN_PX), 0, picture.width))
+    centres = np.arange(first, last, dtype=np.float64) + 0.5
+    read = np.flatnonzero(calibration.x.value(centres) > 0)  # a linear axis may begin at 0 Hz
+    if read.size < FEWEST_COLUMNS:
+        rule = f"the frequency axis spans {FEWEST_COLUMNS} columns of the picture or more, above 0 Hz"
+        found = f"from {low:g} to {high:g} px it spans {read.size}"
+        raise CurveError(picture.name, rule, found, "place its two points on the chart's axis")
+    return first + int(read[0]), first + int(read[-1]) + 1
+
+
+def _check_corrections(picture: Picture, corrections: tuple[Point, ...], first: int, last: int) -> None:
+    for x, y in corrections:
+        if not (first <= x < last and 0 <= y <= picture.height):
+            rule = "a point that the curve passes through lies in the picture, between the ends of the frequency axis"
+            raise CurveError(picture.name, rule, f"{x:g}, {y:g} px does not", "place it on the curve, or take it out")
+
+
+def _check_effort(runs: Runs, picture: Picture, colour: Colour) -> None:
+    """Refuse what would take minutes and all memory: a colour in so many places that it is no line's."""
+    columns, starts, counts = np.unique(runs.column, return_index=True, return_counts=True)
+    pairs = counts * (starts - np.searchsorted(runs.column, columns - WIDEST_GAP_PX))
+    if pairs.sum() > _MOST_PAIRS or pairs.max(initial=0) > _MOST_PAIRS_A_COLUMN:
+        raise CurveError(
+            picture.name,
+            "a curve's colour is in few places of a column",
+            f"the colour {colour_name(colour)} is in {runs.column.size / columns.size:.0f} of each, on average",
+            "click on the middle of the curve, or cut the picture to the chart",
+        )
 
 
 def _join(path: Runs, corrections: tuple[Point, ...]) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_], float]:

@@ -68,10 +68,17 @@ _RUN_ALL = """async () => {
   return errors;
 }"""
 
-_COLUMN = """([source, column]) => (window.Bokeh?.documents ?? [])
-  .map((doc) => doc.get_model_by_name(source))
-  .filter((model) => model)
-  .map((model) => Array.from(model.data[column]))"""
+_COLUMN = """([name, column]) => {
+  const [chart, part, place] = name.split('.');
+  const found = (window.Bokeh?.documents ?? []).map((doc) => {
+    const data = doc.get_model_by_name(`${chart}.${part === 'line' ? 'lines' : 'areas'}`)?.data;
+    if (part === 'line') return data?.[`${column}s`][data.name.indexOf(`line.${place}`)];
+    const outline = data?.ys[place]; // low from left to right, then high from right to left
+    const half = outline?.length / 2;
+    return column === 'low' ? outline?.slice(0, half) : outline?.slice(half).reverse();
+  });
+  return found.filter((values) => values).map((values) => Array.from(values));
+}"""
 
 _CANVASES = """() => {
   const deep = (root) => {
@@ -129,20 +136,20 @@ def wait_for_figures(page: Page) -> None:
     page.wait_for_function(_READY, timeout=60_000)
 
 
-def drawn_column(page: Page, source: str, column: str) -> list[list[float]]:
-    """Give one column of a source, such as y of "0.line.2", as every figure on the page holds it."""
-    return list(page.evaluate(_COLUMN, [source, column]))
+def drawn_column(page: Page, part: str, column: str) -> list[list[float]]:
+    """Give x or y of "0.line.2", or low or high of "0.band.0" (without gaps), as every figure on the page holds it."""
+    return list(page.evaluate(_COLUMN, [part, column]))
 
 
-def wait_for_column(page: Page, source: str, column: str, wanted: Any, *, tolerance: float = 1e-3) -> None:
-    """Wait until the only figure that has a source holds the wanted numbers."""
+def wait_for_column(page: Page, part: str, column: str, wanted: Any, *, tolerance: float = 1e-3) -> None:
+    """Wait until the only figure that has a line or a band holds the wanted numbers."""
     page.wait_for_function(
-        f"""([source, column, wanted, tolerance]) => {{
-          const [values] = ({_COLUMN})([source, column]);
+        f"""([part, column, wanted, tolerance]) => {{
+          const [values] = ({_COLUMN})([part, column]);
           return values && values.length === wanted.length
             && values.every((v, i) => Math.abs(v - wanted[i]) < tolerance);
         }}""",
-        arg=[source, column, [float(value) for value in wanted], tolerance],
+        arg=[part, column, [float(value) for value in wanted], tolerance],
         timeout=60_000,
     )
 

@@ -35,7 +35,8 @@ INSTRUMENT = """() => {
   window.bench = { start: 0, before: null, done: 0 };
   const sum = (plot) => plot.renderers.reduce((total, r) => {
     const data = r.data_source?.data ?? {};
-    for (const name of Object.keys(data)) for (const v of data[name]) {
+    const values = Object.values(data).flatMap((column) => [...column]);
+    for (const v of values.flatMap((part) => (ArrayBuffer.isView(part) ? [...part] : part))) {
       if (typeof v === 'number' && Number.isFinite(v)) total = total * 1.0001 + v;
     }
     return total + (r.location ?? 0);

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import ipywidgets
 import nbformat
@@ -14,73 +14,64 @@ from show.kitchen import F, change_chart, charts, lift, ohm_chart
 
 from ohmshift.errors import CurveError
 from ohmshift.show import live
-from ohmshift.show.charts import Line, Span
-from ohmshift.show.figures import chart_columns
+from ohmshift.show.charts import Band, Line, Span
+from ohmshift.show.figures import figure_columns, figure_properties
 from ohmshift.show.live import LiveFigure, summary_line
 
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
-class Browser:
-    """Applies messages to the columns of the item, as the script in the page does."""
-
-    def __init__(self, figure: LiveFigure) -> None:
-        self.figure = figure
-        self.sent: list[set[str]] = []
-        figure.comm.send = lambda data, buffers=None, **_: self.sent.append(set(data["state"]) | {len(buffers or [])})
-
-    def columns(self, start: dict[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
-        now = {source: dict(data) for source, data in start.items()}
-        frame = json.loads(self.figure.frame)
-        numbers = np.frombuffer(self.figure.numbers, "<f4")
-        for source, column, first, size in frame.get("columns", []):
-            now[source][column] = numbers[first : first + size]
-        for source, column, texts in frame.get("texts", []):
-            now[source][column] = texts
-        return now
+    from ohmshift.show.charts import Chart
 
 
-def assert_same_columns(one: dict, other: dict) -> None:
-    assert one.keys() == other.keys()
-    for source, data in one.items():
+def watch(figure: LiveFigure) -> list[set[str]]:
+    """Keep the names of what each message holds, and how many buffers it has."""
+    sent: list[set[str]] = []
+    figure.comm.send = lambda data, buffers=None, **_: sent.append(set(data["state"]) | {len(buffers or [])})
+    return sent
+
+
+def unpack(value: Any, numbers: np.ndarray) -> Any:
+    """Read an array where the message has a place and a size, as the script in the page does."""
+    if isinstance(value, list):
+        return [unpack(part, numbers) for part in value]
+    return numbers[value["at"] : value["at"] + value["size"]] if isinstance(value, dict) else value
+
+
+def assert_message_is_whole(figure: LiveFigure, charts: Sequence[Chart]) -> None:
+    frame = json.loads(figure.frame)
+    numbers = np.frombuffer(figure.numbers, "<f4")
+    wanted = figure_columns(charts)
+    assert frame["columns"].keys() == wanted.keys()
+    for source, data in wanted.items():
         for column, values in data.items():
-            if isinstance(values, list):
-                assert values == other[source][column]
-            else:
-                np.testing.assert_allclose(other[source][column], values, rtol=1e-6, atol=1e-5)
+            drawn = unpack(frame["columns"][source][column], numbers)
+            for one, other in zip(drawn, values, strict=True):
+                if isinstance(other, str):
+                    assert one == other
+                else:
+                    np.testing.assert_allclose(one, other, rtol=1e-6, atol=1e-5)
+    assert frame["properties"] == json.loads(json.dumps(figure_properties(charts)))
 
 
-def test_a_move_sends_one_message_with_every_column_that_moved() -> None:
+def test_a_move_sends_one_message_with_all_that_is_drawn() -> None:
     figure = LiveFigure(charts(10))
-    item, browser = figure.item, Browser(figure)
+    item, sent = figure.item, watch(figure)
     figure.show_charts(charts(40))
     assert figure.item == item
-    assert browser.sent == [{"frame", "spoken", 1}]  # and one buffer, the numbers
-    assert_same_columns(chart_columns(charts(40)), browser.columns(chart_columns(charts(10))))
-    moved = {tuple(place[:2]) for place in json.loads(figure.frame)["columns"]}
-    assert ("0.line.0", "y") in moved
-    assert ("0.line.0", "x") not in moved
+    assert sent == [{"frame", "spoken", 1}]  # and one buffer, the numbers
+    assert_message_is_whole(figure, charts(40))
     assert "Behind 40 Ω" in figure.spoken
-    assert ["0.title", "Ladle behind 40 Ω"] in json.loads(figure.frame)["titles"]
+    assert json.loads(figure.frame)["properties"]["0.title"] == {"text": "Ladle behind 40 Ω"}
 
 
-def test_any_message_stands_for_itself_when_those_before_it_were_dropped() -> None:
+def test_numbers_that_lines_share_are_sent_once() -> None:
     figure = LiveFigure(charts(10))
-    browser = Browser(figure)
-    other = (change_chart(10, spans=(), lines=charts(10)[0].lines), ohm_chart(10))
-    for now in (charts(40), other, charts(10), charts(77), charts(10)):
-        figure.show_charts(now)
-        assert_same_columns(chart_columns(now), browser.columns(chart_columns(charts(10))))
-
-
-def test_spans_and_labels_may_change_in_number() -> None:
-    figure = LiveFigure(change_chart(10))
-    item, browser = figure.item, Browser(figure)
-    spans = (Span(low=20, high=30, reason="a"), Span(low=50, high=60, reason="b"))
-    lines = (Line(x=F, y=lift(10), label="left"), Line(x=F, y=F * np.nan, label="right", colour=1))
-    now = change_chart(10, spans=spans, lines=lines)
-    figure.show_charts(now)
-    assert figure.item == item
-    assert_same_columns(chart_columns([now]), browser.columns(chart_columns([change_chart(10)])))
-    assert ["0.note", "Hatched: a; b."] in json.loads(figure.frame)["titles"]
+    different = {
+        values.tobytes() for line in (*charts(10)[0].lines, charts(10)[1].lines[0]) for values in (line.x, line.y)
+    }
+    assert len(different) == 1 + 3
+    assert len(figure.numbers) < 4 * F.size * (len(different) + 4) + 1000  # and the outline of a band
 
 
 @pytest.mark.parametrize(
@@ -88,20 +79,35 @@ def test_spans_and_labels_may_change_in_number() -> None:
     [
         change_chart(10, y_range=(-20, 20)),
         change_chart(10, lines=charts(10)[0].lines[:1]),
-        change_chart(10, bands=()),
-        change_chart(10, y_label="Level"),
+        change_chart(10, lines=(Line(x=F, y=F * np.nan, label="right", colour=1), Line(x=F, y=lift(10), points=True))),
+        change_chart(10, bands=(), levels=()),
+        change_chart(10, bands=(Band(x=F[:3], low=F[:3] * 0, high=F[:3], bars=True),)),
+        change_chart(10, spans=(Span(low=20, high=30, reason="a"), Span(low=50, high=60, reason="b"))),
+        change_chart(10, y_label="Level", x_range=(100.0, 1000.0)),
+        change_chart(10, scale="linear"),
     ],
 )
-def test_another_structure_builds_the_figure_anew(other: object) -> None:
+def test_other_lines_ranges_and_names_change_in_place(other: Chart) -> None:
     figure = LiveFigure(change_chart(10))
-    item = figure.item
-    figure.show_charts(change_chart(20))
+    item, sent = figure.item, watch(figure)
+    figure.show_charts(other)
+    assert figure.item == item
+    assert len(sent) == 1
+    assert_message_is_whole(figure, [other])
+
+
+@pytest.mark.parametrize(
+    "other", [charts(10), (ohm_chart(10),), (change_chart(10, x_scale="linear", x_range=(20.0, 500.0)),)]
+)
+def test_only_another_shape_builds_the_figure_anew(other: tuple[Chart, ...]) -> None:
+    figure = LiveFigure(change_chart(10))
+    item, sent = figure.item, watch(figure)
     figure.show_charts(other)
     assert figure.item != item
-    assert (figure.frame, figure.numbers) == ("{}", b"")
-    assert figure.charts == (other,)
-    figure.show_charts(other)
-    assert json.loads(figure.frame)["columns"] == []
+    assert len(sent) == 1
+    assert_message_is_whole(figure, other)
+    figure.show_charts(change_chart(10))
+    assert figure.item == item
 
 
 def test_item_survives_the_sorting_of_keys_when_a_notebook_is_saved() -> None:

@@ -118,6 +118,83 @@ def test_frames_on_the_screen_keep_the_proportion_and_fit_a_laptop(lab: Lab, pag
         assert frame["right"] <= 1280
 
 
+SAMPLES = """() => {
+  const deep = (root) => {
+    const found = [...root.querySelectorAll('canvas')];
+    for (const part of root.querySelectorAll('*')) if (part.shadowRoot) found.push(...deep(part.shadowRoot));
+    return found;
+  };
+  window.sampled = { emptiest: Infinity, frames: 0, most: 0 };
+  const sample = () => {
+    const live = document.querySelector('.ohmshift-live');
+    let inked = 0;
+    const seen = (c) => c.width > 200 && c.height > 100 && c.checkVisibility({ visibilityProperty: true });
+    for (const canvas of deep(live).filter(seen)) {
+      const pixels = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height).data;
+      for (let i = 0; i < pixels.length; i += 4) if (pixels[i + 3] > 0 && pixels[i] < 128) inked++;
+    }
+    sampled.emptiest = Math.min(sampled.emptiest, inked);
+    sampled.most = Math.max(sampled.most, live.offsetHeight);
+    sampled.frames++;
+    requestAnimationFrame(() => setTimeout(sample, 0));
+  };
+  requestAnimationFrame(() => setTimeout(sample, 0));
+}"""
+CHOICE = """choice = ipywidgets.Dropdown(options=["both", "one line", "tall", "one chart"])
+shown = {
+    "both": charts(10),
+    "one line": (change_chart(30, lines=charts(30)[0].lines[:1], y_label="Level"), charts(30)[1]),
+    "tall": (change_chart(30, y_range=(-30, 30)), charts(30)[1]),
+    "one chart": (change_chart(30),),
+}
+figure = LiveFigure(shown["both"])
+choice.observe(lambda change: figure.show_charts(shown[change["new"]]), "value")
+choice"""
+
+
+def test_a_choice_changes_the_picture_in_place_and_without_a_blink(lab: Lab, page: Page) -> None:
+    page.set_viewport_size({"width": 1280, "height": 1400})
+    write_notebook(lab.root / "choice.ipynb", f"{IMPORTS}\nfrom kitchen import change_chart", CHOICE, "figure")
+    assert lab.run_all(page, "choice.ipynb") == []
+    wait_for_figures(page)
+    wait_for_column(page, "0.line.0", "y", lift(10))
+    page.locator(".ohmshift-live").scroll_into_view_if_needed()
+    page.wait_for_timeout(1000)
+    page.evaluate("() => { window.first = Bokeh.documents[0]; }")
+    page.evaluate(SAMPLES)
+    choose = page.locator(".widget-dropdown select")
+    for name in ("one line", "tall", "both", "tall"):
+        choose.select_option(name)
+        page.wait_for_timeout(700)
+    assert page.evaluate("() => Bokeh.documents.length === 1 && Bokeh.documents[0] === first")
+    ((change, _),) = [page.evaluate(FRAMES)]
+    assert change["y"] == [-30, 30]
+    decade_px = change["width"] / math.log10(change["x"][1] / change["x"][0])
+    assert decade_px / (change["height"] / 60) == pytest.approx(50, rel=0.01)
+    choose.select_option("one chart")
+    page.wait_for_function("() => Bokeh.documents.length === 1 && Bokeh.documents[0] !== first", timeout=30_000)
+    wait_for_column(page, "0.line.0", "y", lift(30))
+    page.wait_for_timeout(500)
+    sampled = page.evaluate("() => sampled")
+    assert len(page.evaluate(FRAMES)) == 1
+    assert sampled["frames"] > 20
+    assert sampled["emptiest"] > 2000  # dark pixels: axes, words and lines of one chart
+    assert sampled["most"] < 1100  # never two figures below each other
+
+
+def test_a_zoom_stays_while_the_lines_move(lab: Lab, page: Page) -> None:
+    write_notebook(lab.root / "zoom.ipynb", IMPORTS, SLIDER, "figure")
+    assert lab.run_all(page, "zoom.ipynb") == []
+    wait_for_figures(page)
+    page.evaluate("() => Bokeh.documents[0].get_model_by_name('0.y.range').setv({ start: -2, end: 7 })")
+    page.get_by_role("slider").first.focus()
+    page.keyboard.press("ArrowRight")
+    wait_for_column(page, "0.line.0", "y", lift(11))
+    assert page.evaluate(FRAMES)[0]["y"] == [-2, 7]
+    page.evaluate("() => Bokeh.documents[0].get_model_by_name('0.y.range').reset()")
+    assert page.evaluate(FRAMES)[0]["y"] == [-10, 15]
+
+
 def test_two_figures_live_on_a_page_and_come_back_after_a_restart(lab: Lab, page: Page) -> None:
     grow = "one.show_charts(charts(40)[:1])\nother.show_charts(charts(50))"
     write_notebook(

@@ -2,6 +2,17 @@
 
 const loading = (window.__ohmshift_bokeh ??= {});
 
+/** Keep a style sheet as it is where Bokeh, at every paint, writes the same text into it: the browser would work out
+ * all styles anew. */
+function spareStyles(bokeh) {
+  const sheet = bokeh.require?.("core/dom")?.InlineStyleSheet?.prototype;
+  const write = sheet?._update;
+  if (!write) return;
+  sheet._update = function (text) {
+    if (this.el.textContent !== text) write.call(this, text);
+  };
+}
+
 /** Load BokehJS once a page and version; more than one version can live on a page. */
 function load(script, version) {
   const present = () => window.Bokeh && (window.Bokeh.version === version ? window.Bokeh : window.Bokeh[version]);
@@ -9,13 +20,13 @@ function load(script, version) {
   loading[version] ??= new Promise((done, failed) => {
     const element = document.createElement("script");
     const address = URL.createObjectURL(new Blob([script], { type: "text/javascript" }));
-    const end = (settle) => () => {
-      URL.revokeObjectURL(address);
-      settle(present());
-    };
     element.src = address;
-    element.onload = end(done);
-    element.onerror = end(() => failed(new Error(`BokehJS ${version} did not load`)));
+    element.onload = () => {
+      URL.revokeObjectURL(address);
+      spareStyles(present());
+      done(present());
+    };
+    element.onerror = () => failed(new Error(`BokehJS ${version} did not load`));
     document.head.appendChild(element);
   });
   return loading[version];

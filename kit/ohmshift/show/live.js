@@ -1,20 +1,66 @@
-// Draws a Bokeh item in an output of a notebook and moves its numbers.
-// Every message holds all columns that ever moved, so only the last one counts.
+// Draws a Bokeh item in an output of a notebook and fills it with lines, ranges and words.
+// Every message holds all of it, so only the last one counts.
 
-/** Collect what a message changes, by source. */
-function changes(frame, numbers) {
-  const bySource = new Map();
-  const at = (source) => bySource.get(source) ?? bySource.set(source, {}).get(source);
-  for (const [source, column, start, size] of frame.columns ?? []) {
-    at(source)[column] = new Float32Array(numbers, 4 * start, size);
-  }
-  for (const [source, column, texts] of frame.texts ?? []) at(source)[column] = texts;
-  return bySource;
+/** Give columns with their numbers: in the message, an array is a place and a size in the buffer. */
+function unpack(value, numbers) {
+  if (Array.isArray(value)) return value.map((part) => unpack(part, numbers));
+  return value?.size === undefined ? value : new Float32Array(numbers, 4 * value.at, value.size);
 }
 
-/** Tell whether a column has these values already; laying out labels anew costs more than comparing them. */
-function same(values, old) {
-  return values.length === old.length && values.every((value, i) => Object.is(value, old[i]));
+/** Tell whether two values are the same, lists by what they hold. */
+function same(one, other) {
+  if (typeof one !== "object" || typeof other !== "object") return Object.is(one, other);
+  return one.length === other.length && one.every((value, i) => same(value, other[i]));
+}
+
+/** Give the entries of an object that another one does not have; painting costs more than comparing. */
+function differing(now, before) {
+  const found = Object.entries(now).filter(([key, value]) => !(key in before && same(value, before[key])));
+  return found.length ? Object.fromEntries(found) : null;
+}
+
+/** A figure in the page: built empty, filled by messages. */
+class Drawing {
+  constructor(bokeh, place, item) {
+    Object.assign(this, { bokeh, place, item, models: new Map(), given: {} });
+  }
+
+  async build() {
+    this.views = [...(await this.bokeh.embed.embed_item({ ...JSON.parse(this.item), target_id: null }, this.place))];
+    this.document = this.views[0].model.document;
+  }
+
+  find(name) {
+    if (!this.models.has(name)) this.models.set(name, this.document.get_model_by_name(name));
+    return this.models.get(name);
+  }
+
+  fill({ properties, columns }, numbers) {
+    for (const [name, wanted] of Object.entries(properties)) {
+      const other = differing(wanted, this.given[name] ?? {}); // not the model: a reader may have zoomed
+      this.given[name] = wanted;
+      if (other?.major_label_overrides) other.major_label_overrides = new Map(other.major_label_overrides);
+      if (other) this.find(name).setv(other);
+    }
+    for (const [name, packed] of Object.entries(columns)) {
+      const source = this.find(name);
+      const wanted = Object.entries(packed).map(([column, value]) => [column, unpack(value, numbers)]);
+      const other = differing(Object.fromEntries(wanted), source.data);
+      if (other) source.data = { ...source.data, ...other };
+    }
+  }
+
+  /** Wait until it is painted, but not for ever: nobody paints what is out of sight. */
+  async painted() {
+    for (let i = 0; i < 60 && !this.document.is_idle; i++) await new Promise(requestAnimationFrame);
+  }
+
+  remove() {
+    for (const view of this.views) view.remove();
+    const at = this.bokeh.documents.indexOf(this.document);
+    if (at >= 0) this.bokeh.documents.splice(at, 1); // or the page keeps it, numbers and all
+    this.place.remove();
+  }
 }
 
 async function render({ model, el }) {
@@ -27,57 +73,40 @@ async function render({ model, el }) {
 
   const library = await model.widget_manager.get_model(model.get("library").replace("IPY_MODEL_", ""));
   const bokeh = await load(library.get("script"), library.get("version"));
-  let views = [];
-  let shown = null; // the document that is drawn
+  let shown = null;
   let building = Promise.resolve();
   let waiting = 0; // the repaint that is asked for
   let late = false; // a message came since the last move
   let gone = false;
 
-  function clear() {
-    const documents = new Set(views.map((view) => view.model.document));
-    for (const view of views) view.remove();
-    for (const old of documents) {
-      const place = bokeh.documents.indexOf(old);
-      if (place >= 0) bokeh.documents.splice(place, 1); // or the page keeps it, numbers and all
-    }
-    views = [];
-    root.replaceChildren();
-  }
-
-  async function build() {
-    clear();
-    shown = null;
-    const made = await bokeh.embed.embed_item({ ...JSON.parse(model.get("item")), target_id: null }, root);
-    views = [...made];
-    if (gone) clear();
-    else {
-      shown = views[0].model.document;
-      move();
-    }
-  }
-
-  function move() {
-    if (!shown) return; // a build under way moves when it is done
+  function fill(drawing) {
+    if (drawing?.item !== model.get("item")) return; // one under way is filled when it is built
     const view = model.get("numbers");
     const numbers = view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength);
-    const frame = JSON.parse(model.get("frame"));
-    for (const [name, columns] of changes(frame, numbers)) {
-      const source = shown.get_model_by_name(name);
-      const other = Object.entries(columns).filter(([column, values]) => !same(values, source.data[column]));
-      if (other.length) source.data = { ...source.data, ...Object.fromEntries(other) };
-    }
-    for (const [name, text] of frame.titles ?? []) {
-      const title = shown.get_model_by_name(name);
-      if (title.text !== text) title.text = text;
-    }
+    drawing.fill(JSON.parse(model.get("frame")), numbers);
+  }
+
+  /** Build beside what is shown, and change over once it is painted. */
+  async function build() {
+    if (gone || shown?.item === model.get("item")) return;
+    const place = root.appendChild(document.createElement("div"));
+    if (shown) place.className = "ohmshift-coming";
+    const drawing = new Drawing(bokeh, place, model.get("item"));
+    await drawing.build();
+    fill(drawing);
+    if (shown) await drawing.painted();
+    place.className = "";
+    shown?.remove();
+    shown = drawing;
+    if (gone) shown.remove();
+    else fill(shown);
   }
 
   // Move at once, but no more than once a repaint: of the messages that come in between, the last one counts.
   function follow() {
     late = Boolean(waiting);
     if (waiting) return;
-    move();
+    fill(shown);
     waiting = requestAnimationFrame(() => {
       waiting = 0;
       if (late) follow();
@@ -104,7 +133,7 @@ async function render({ model, el }) {
     model.off("change:spoken", speak);
     model.off("change", change);
     model.off("change:item", rebuild);
-    clear();
+    shown?.remove();
   };
 }
 

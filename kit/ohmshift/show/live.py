@@ -14,18 +14,16 @@ import bokeh
 import ipywidgets
 import numpy as np
 import traitlets
-from bokeh.embed import json_item
 from IPython.display import display
 
 from ohmshift.errors import CurveError
-from ohmshift.show.figures import as_stack, chart_columns, draw_chart
+from ohmshift.show.figures import as_stack, figure_columns, figure_item, figure_properties, figure_shape
 from ohmshift.show.stills import draw_still
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from ohmshift.show.charts import Chart
-    from ohmshift.show.figures import Columns
 
 _WIDGET = "application/vnd.jupyter.widget-view+json"
 
@@ -56,7 +54,7 @@ def browser_module(name: str) -> str:
 
 
 class LiveFigure(anywidget.AnyWidget):
-    """Show charts that move without being built anew.
+    """Show charts that change without being built anew.
 
     Parameters
     ----------
@@ -65,11 +63,12 @@ class LiveFigure(anywidget.AnyWidget):
 
     Notes
     -----
-    While the parts stay the same (titles of axes, ranges, number and looks of lines and bands), a move sends one
-    32-bit buffer of the columns that ever moved; anything else builds the figure anew. The browser draws the last
-    message it got at its next repaint, and drops those before it.
+    The browser builds a frame by the charts' shape alone: how many there are and how their axes are divided. All else
+    (lines, bands, ranges, ticks, words) comes as one message, whole numbers and words as text and the rest as one
+    32-bit buffer. Each message holds all of it, so the browser draws the last one it got at its next repaint, drops
+    those before it, and touches only what differs from what it shows.
 
-    The figure's description is sent as text, because saving a notebook sorts the keys of a dictionary and Bokeh's
+    The frame's description is sent as text, because saving a notebook sorts the keys of a dictionary and Bokeh's
     are in an order that matters.
 
     A figure is shown as two outputs: the living one with a sentence, and a still picture, which is hidden while the
@@ -87,14 +86,11 @@ class LiveFigure(anywidget.AnyWidget):
 
     def __init__(self, charts: Chart | Sequence[Chart]) -> None:
         self.charts: tuple[Chart, ...] = ()
-        self._built: dict[str, Columns] = {}
-        self._structure: tuple[object, ...] = ()
-        self._moved: set[tuple[str, str]] = set()
         super().__init__(library=shared_library())
         self.show_charts(charts)
 
     def show_charts(self, charts: Chart | Sequence[Chart]) -> None:
-        """Show other charts, moving the lines where only numbers and words differ.
+        """Show other charts.
 
         Parameters
         ----------
@@ -110,33 +106,10 @@ class LiveFigure(anywidget.AnyWidget):
         if not stack:
             raise CurveError("LiveFigure", "a figure needs at least one chart", "there is none", "give a chart")
         self.charts = stack
-        structure = _structure(stack)
-        columns = chart_columns(stack)
         with self.hold_sync():
             self.spoken = " ".join(chart.alt_text for chart in stack)
-            if structure == self._structure:
-                self._move(columns)
-            else:
-                self._structure, self._built, self._moved = structure, columns, set()
-                self.item, self.frame, self.numbers = json.dumps(json_item(draw_chart(stack))), "{}", b""
-
-    def _move(self, columns: dict[str, Columns]) -> None:
-        """Send every column that ever differed from the built figure: each message then stands for itself."""
-        texts, places, parts, start = [], [], [], 0
-        for source, data in columns.items():
-            for name, values in data.items():
-                if (source, name) not in self._moved and _same(values, self._built[source][name]):
-                    continue
-                self._moved.add((source, name))
-                if isinstance(values, list):
-                    texts.append([source, name, values])
-                else:
-                    places.append([source, name, start, values.size])
-                    parts.append(values.astype("<f4"))
-                    start += values.size
-        titles = [[f"{i}.{part}", text or " "] for i, chart in enumerate(self.charts) for part, text in _titles(chart)]
-        self.frame = json.dumps({"columns": places, "texts": texts, "titles": titles})
-        self.numbers = np.concatenate(parts).tobytes() if parts else b""
+            self.item = figure_item(figure_shape(stack))
+            self.frame, self.numbers = _pack(stack)
 
     def __repr__(self) -> str:
         """Say in words what the charts show."""
@@ -213,27 +186,29 @@ def summary_line(text: str) -> ipywidgets.HTML:
     return ipywidgets.HTML(f'<output aria-live="polite">{html.escape(text)}</output>')
 
 
-def _titles(chart: Chart) -> tuple[tuple[str, str], tuple[str, str]]:
-    return ("title", chart.title), ("note", chart.note)
+def _pack(charts: Sequence[Chart]) -> tuple[str, bytes]:
+    """Give what fills the frames as text and numbers; in the text each array is a place and a size in the numbers."""
+    places: dict[bytes, int] = {}
+    end = 0
 
+    def place(value: object) -> object:
+        nonlocal end
+        if isinstance(value, list):
+            return [place(part) for part in value]
+        if not isinstance(value, np.ndarray):
+            return value
+        numbers = value.astype("<f4").tobytes()
+        if numbers not in places:  # lines often share their frequencies
+            places[numbers] = end
+            end += value.size
+        return {"at": places[numbers], "size": value.size}
 
-def _same(one: object, other: object) -> bool:
-    if isinstance(one, list):
-        return one == other
-    return np.array_equal(np.asarray(one), np.asarray(other), equal_nan=True)
-
-
-def _structure(charts: Sequence[Chart]) -> tuple[object, ...]:
-    """Give everything about charts that a move cannot change."""
-    return tuple(
-        (
-            (chart.x_label, chart.x_unit, chart.x_scale, chart.x_ends, chart.x_ticks),
-            (chart.y_label, chart.y_unit, chart.scale, chart.y_ends, chart.db_per_decade),
-            tuple((line.label, line.colour, line.dash, line.width, line.opacity, line.points) for line in chart.lines),
-            tuple((band.colour, band.opacity, band.bars) for band in chart.bands),
-        )
-        for chart in charts
-    )
+    columns = {
+        source: {name: place(values) for name, values in data.items()}
+        for source, data in figure_columns(charts).items()
+    }
+    frame = json.dumps({"properties": figure_properties(charts), "columns": columns})
+    return frame, b"".join(places)
 
 
 _shared: list[_Library] = []

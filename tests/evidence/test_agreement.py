@@ -223,7 +223,7 @@ def test_borrowed_uncertainty_is_that_of_two_curves(study):
     assert two.variance_db2[0] == pytest.approx(floor.reseated.prior_variance_db2)
     assert one.variance_db2[1] == pytest.approx(np.full(B, 0.04))
     assert one.change_db[-1] == pytest.approx(2.0, abs=0.01)
-    assert "borrowed" in one.caveats[0]
+    assert one.caveats[0].endswith("as for 1 seat, and too small if theirs repeat worse")
     with pytest.raises(EvidenceError, match="200 to 2000 Hz"):
         borrow_uncertainty(F[F > 500], change[F > 500], floor, **args)
 

@@ -43,7 +43,7 @@ def test_opens_on_two_samples_with_the_answer(panel: MeterPanel) -> None:
     for words in (
         "acts as a resistor of 14.99",
         "The return is ordinary",
-        "channels agree",
+        "Left and right agree",
         "differ: 0.329",
         "in series",
     ):

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
 
 from ohmshift.chain.attenuators import Pad, predict_pad_power
 from ohmshift.chain.consistency import check_without_phase
 from ohmshift.chain.deconvolution import deconvolve, estimate_noise, plan_deconvolution
 from ohmshift.chain.divider import divider_change_db
+from ohmshift.chain.gainphase import minimum_phase, plan_gain_phase
+from ohmshift.chain.gating import gate_response
 from ohmshift.chain.sweeps import Sweep, make_sweep
+from ohmshift.curves.grids import octave_grid
 from ohmshift.curves.values import Impedance
 
 
@@ -54,3 +58,40 @@ def test_without_a_silence_before_noise_is_taken_from_after_the_sweep() -> None:
     assert noise is not None
     assert noise.seconds == pytest.approx(0.8, abs=0.001)
     assert noise.density.mean() == pytest.approx(0.001**2, rel=0.05)
+
+
+@pytest.mark.source(
+    "analytic",
+    ref="slope s in the band, s exp(-x/1 octave) below and s exp(-x/2 octaves) above it, by adaptive quadrature of "
+    "Bode's integral",
+)
+def test_slope_dies_out_over_one_octave_below_and_two_above() -> None:
+    f, s = octave_grid(12, low_hz=100, high_hz=5000), 0.3
+    phase = minimum_phase(plan_gain_phase(f), s * np.log(f), continuation="slope")
+    low, high, octave = np.log(f[0]), np.log(f[-1]), np.log(2)
+
+    def bode(u: float, at: float, slope: float) -> float:
+        return -slope * np.log(np.tanh(abs(u - at) / 2)) / np.pi
+
+    for i in (3, f.size // 2, f.size - 4):
+        at = np.log(f[i])
+        exact = sum(
+            quad(lambda u, at=at, slope=slope: bode(u, at, slope(u)), *ends)[0]
+            for ends, slope in (
+                ((low - 6 * octave, low), lambda u: s * np.exp((u - low) / octave)),
+                ((low, at), lambda _: s),
+                ((at, high), lambda _: s),
+                ((high, high + 6 * octave), lambda u: s * np.exp((high - u) / (2 * octave))),
+            )
+        )
+        assert phase[i] == pytest.approx(exact, rel=2e-3)
+
+
+def test_another_sweep_is_told_where_the_noise_is_known_too() -> None:
+    played = Sweep(duration_s=2, lead_in_s=0.4, lead_out_s=0.4)
+    y = make_sweep(played)
+    y = y + 1e-5 * np.random.default_rng(1).standard_normal(y.size)
+    for stated, told in ((played, False), (Sweep(duration_s=2, start_hz=15), True)):
+        impulse = deconvolve(plan_deconvolution(stated, y.size), y)
+        swept = gate_response(impulse, gate_ms=100, noise=estimate_noise(impulse, y))
+        assert any("another sweep" in caveat for caveat in swept.caveats) is told

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from ohmshift.chain.meter_verdicts import check_series, compare_resistances, judge_resistance
-from ohmshift.chain.metering import measure_resistance
+from ohmshift.chain.metering import MeterSpec, measure_resistance
 from ohmshift.errors import StudyError
 from ohmshift.study.folder import open_study
 from ohmshift.study.manifest import read_settings
@@ -100,6 +100,20 @@ def test_data_sheets_are_read_and_written(tmp_path: Path, study: Study) -> None:
     assert (first.meter, first.percent, first.resolution_ohm) == ("bench meter A", 0.2, 0.01)
     assert (second.range_ohm, second.digits) == (100, 2)
     np.testing.assert_allclose(spec.percent, first.percent)
+
+
+def test_a_data_sheet_is_written_so_that_it_reads_back_whatever_it_says(tmp_path: Path) -> None:
+    spec = MeterSpec(percent=0.1234567, digits=3, resolution_ohm=1e-5, meter='bench "A"\\\t', range_ohm=1_234_567.0)
+    (tmp_path / "study.toml").write_text(f"{PLAIN}\n{write_spec(spec)}\n", encoding="utf-8")
+    settings, problems = read_settings(tmp_path)
+    assert problems == ()
+    (row,) = settings.meters
+    assert (row.meter, row.range_ohm, row.percent, row.resolution_ohm) == (
+        spec.meter,
+        spec.range_ohm,
+        spec.percent,
+        spec.resolution_ohm,
+    )
 
 
 @pytest.mark.parametrize(

@@ -13,9 +13,9 @@ import pytest
 
 from ohmshift.errors import StudyError
 from ohmshift.evidence.floors import estimate_noise_floor
-from ohmshift.study.agreements import OWN, Chain, bring_to, check_claim, claim_estimate, list_claims, own_chain
+from ohmshift.study.agreements import Chain, bring_to, check_claim, claim_estimate, list_claims, own_chain
 from ohmshift.study.batch import StudyComparison, compare_study
-from ohmshift.study.contribution import ITEMS, contribution_form, contribution_letter, is_blank, read_contribution
+from ohmshift.study.contribution import ITEMS, OWN, contribution_form, contribution_letter, is_blank, read_contribution
 from ohmshift.study.folder import Study, open_study
 from ohmshift.study.forests import grow_forest
 from ohmshift.study.impedances import KnownImpedance, know_impedance
@@ -200,6 +200,25 @@ def test_curves_with_and_without_make_a_change(tmp_path: Path):
     assert [origin.source for origin in change.provenance] == ["published/a.csv", "published/b.csv"]
 
 
+def test_links_and_bands_that_lead_nowhere_are_listed(study: Study, tmp_path: Path):
+    shared = tmp_path / "published"
+    shared.mkdir()
+    (shared / "loop.csv").symlink_to("loop.csv")
+    (shared / "out.csv").symlink_to(study.folder / "measurements.csv")
+    for name, ends in (("low", (20, 100)), ("high", (1000, 20_000))):
+        rows = [f"{f:.2f},90.0" for f in np.geomspace(*ends, 30)]
+        (shared / f"{name}.csv").write_text("Frequency (Hz),Level (dB)\n" + "\n".join(rows), encoding="utf-8")
+    (shared / "published.csv").write_text(
+        "file,party,earphone,added_ohm,shows,seats,error_db\nloop.csv,A,Ladle,33,change,,\nout.csv,B,Ladle,33,change,,\n"
+        'low.csv,C,Ladle,"33,5",without,2,"0,1"\nhigh.csv,C,Ladle,"33,5",with,2,"0,1"\n'
+    )
+    found = open_published(replace(study, folder=tmp_path))
+    assert found.changes == ()
+    told = {problem.row: problem.rule for problem in found.problems if problem.effect == "left out"}
+    assert told[2] == told[3] == "a file lies in published/ (it is a link to elsewhere)"
+    assert told[5] == "the curves without and with share a band"
+
+
 # ------------------------------------------------------------ merging
 
 
@@ -256,6 +275,14 @@ def test_a_person_may_say_that_two_names_are_one(study: Study, comparison: Study
     assert nearly_the_same("Sauce pans", ["Saucepan", "Ladle"]) == "Saucepan"
 
 
+def test_names_that_differ_in_marks_alone_are_one_only_where_no_other_is():
+    assert match_names(["Wok"], ["Wok", "Wok+"]) == {"Wok": "Wok"}
+    assert match_names(["WOK"], ["Wok", "Wok+"]) == {}
+    assert match_names(["Wok", "Wok+"], ["Wok"]) == {"Wok": "Wok"}
+    assert match_names(["★"], ["☆"]) == {}
+    assert nearly_the_same("★", ["☆"]) is None
+
+
 @pytest.mark.source("independent", ref=TRUTH)
 def test_a_forest_holds_every_party_and_the_truth(
     study: Study, comparison: StudyComparison, published: Published, merged: MergedStudies
@@ -303,6 +330,24 @@ def test_an_empty_form_is_blank_and_a_filled_one_permits(tmp_path: Path):
 def test_a_broken_form_is_one_clear_problem(tmp_path: Path, text: bytes, rule: str):
     (tmp_path / "contribution.csv").write_bytes(text)
     assert any(rule in problem.rule for problem in read_contribution(tmp_path).problems)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252"])
+@pytest.mark.parametrize("shape", [("\n", "\r\n"), ("\n", "\r"), (",", ";"), ("item,", "\n\nitem,")])
+def test_a_form_is_read_as_the_manifests_are(tmp_path: Path, encoding: str, shape: tuple[str, str]):
+    text = 'item,answer\nremarks,"two\nlines"\nparty,Küche\npermission,perhaps\n'.replace(*shape)
+    (tmp_path / "contribution.csv").write_bytes(text.encode(encoding))
+    form = read_contribution(tmp_path)
+    assert form.party == "Küche"
+    line = text.replace("\r\n", "\n").replace("\r", "\n").split("permission")[0].count("\n") + 1
+    assert [problem.row for problem in form.problems if problem.column == "permission"] == [line]
+
+
+def test_no_other_party_is_called_as_ones_own(tmp_path: Path):
+    (tmp_path / "contribution.csv").write_text(f"item,answer\nparty,{OWN.upper()}\n", encoding="utf-8")
+    form = read_contribution(tmp_path)
+    assert form.party == tmp_path.name
+    assert any(problem.rule == "a party has a name of its own" for problem in form.problems)
 
 
 def test_the_letter_fits_a_page():

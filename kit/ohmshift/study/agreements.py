@@ -13,6 +13,7 @@ from ohmshift.curves.smoothing import band_levels, mean_levels
 from ohmshift.errors import StudyError
 from ohmshift.evidence.agreement import Agreement, judge_agreement
 from ohmshift.evidence.estimates import ChangeEstimate, borrow_uncertainty, correct_estimate, estimate_change
+from ohmshift.study.contribution import OWN
 from ohmshift.study.impedances import ADDED_TOLERANCE, SOURCE_SPREAD_OHM
 from ohmshift.study.published import Contributor, PublishedChange
 from ohmshift.study.spellings import match_names
@@ -27,9 +28,6 @@ if TYPE_CHECKING:
     from ohmshift.study.batch import StudyComparison
     from ohmshift.study.impedances import KnownImpedance
     from ohmshift.study.published import Published
-
-OWN = "own study"
-"""What one's own study is called among the parties."""
 
 SAME_SOURCE_OHM = 1.0
 """Without an impedance, sources that differ by less count as the same [ohm]."""

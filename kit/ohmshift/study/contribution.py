@@ -7,6 +7,7 @@ import io
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from ohmshift.study.manifest import read_plain, split_records
 from ohmshift.study.problems import Problem
 
 if TYPE_CHECKING:
@@ -31,7 +32,9 @@ ITEMS: Mapping[str, str] = {
 """Each line of the form, and what to write."""
 
 _NEEDED = ("party", "permission", "measured", "drive", "seal")
-_MOST_BYTES = 100_000
+
+OWN = "own study"
+"""What one's own study is called among the parties; no other party may be."""
 
 _LETTER_TEXT = """\
 How to hand over what you measured
@@ -133,6 +136,9 @@ def read_contribution(folder: Path) -> Contribution:
                 problems.append(
                     _problem(line, item, "", "this line needs an answer", ITEMS[item][0].lower() + ITEMS[item][1:])
                 )
+    if answers.get("party", "").casefold() == OWN:
+        line = next(n for n, name, _ in rows if name == "party")
+        problems.append(_problem(line, "party", answers.pop("party"), "a party has a name of its own", "write another"))
     said = answers.get("permission", "").casefold()
     if said not in {"yes", "no", ""}:
         line = next(n for n, name, _ in rows if name == "permission")
@@ -167,17 +173,15 @@ def _rows(path: Path) -> tuple[list[tuple[int, str, str]], Problem | None]:
     """Give line, item and answer of each row, or why there are none."""
     if not path.is_file():
         return [], _problem(None, "", "", f"a contribution has {FORM}", "let `ohmshift new` make one, and fill it in")
-    try:
-        data = path.read_bytes() if path.stat().st_size <= _MOST_BYTES else b"\0"
-        text = data.decode("utf-8-sig")
-        delimiter = max(",;\t", key=text.splitlines()[0].count) if text.strip() else ","
-        cells = list(csv.reader(io.StringIO(text), delimiter=delimiter, strict=True))
-    except (OSError, UnicodeDecodeError, csv.Error):
-        return [], _problem(None, "", "", "the form must be CSV text in UTF-8", "save it as CSV UTF-8")
-    if not cells or [cell.strip() for cell in cells[0][:2]] != ["item", "answer"]:
+    text, problem = read_plain(path, FORM)
+    records = split_records(text, {"item", "answer"}) if problem is None else []
+    if problem is not None or isinstance(records, int):
+        line = records if isinstance(records, int) else None
+        return [], _problem(line, "", "", "the form must be CSV text in UTF-8", "save it as CSV UTF-8")
+    if not records or records[0][1][:2] != ["item", "answer"]:
         return [], _problem(1, "", "", "its first line begins item,answer", "take the form that `ohmshift new` makes")
-    padded = [(n, [*row, "", ""]) for n, row in enumerate(cells[1:], start=2) if any(row)]
-    return [(n, row[0].strip(), row[1].strip()) for n, row in padded], None
+    padded = [(line, [*cells, "", ""]) for line, cells in records[1:]]
+    return [(line, cells[0], cells[1]) for line, cells in padded], None
 
 
 def _row_problems(rows: list[tuple[int, str, str]]) -> list[Problem]:

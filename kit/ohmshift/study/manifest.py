@@ -78,10 +78,10 @@ def read_table(folder: Path, name: str, model: type[RowT]) -> Table[RowT]:
     exactly three digits, where it may mark thousands. Columns are found by name, in any order; nothing else is
     repaired.
     """
-    text, problem = _read_text(folder / name, name)
+    text, problem = read_plain(folder / name, name)
     if problem is not None:
         return Table(name=name, rows=(), problems=(problem,))
-    records = _records(text, set(model.model_fields))
+    records = split_records(text, set(model.model_fields))
     if isinstance(records, int):
         rule, mend = (
             "a quoted cell ends before the next cell begins",
@@ -124,7 +124,7 @@ def read_settings(folder: Path) -> tuple[StudySettings, tuple[Problem, ...]]:
     StudyError
         The file cannot be read at all.
     """
-    text, problem = _read_text(folder / _SETTINGS, _SETTINGS)
+    text, problem = read_plain(folder / _SETTINGS, _SETTINGS)
     if problem is not None:
         raise StudyError(_SETTINGS, problem.rule, problem.value or "it is not", problem.mend)
     try:
@@ -158,8 +158,23 @@ def read_settings(folder: Path) -> tuple[StudySettings, tuple[Problem, ...]]:
     return StudySettings.model_validate(values), tuple(problems)
 
 
-def _read_text(path: Path, name: str) -> tuple[str, Problem | None]:
-    """Give a text file's content, or what is wrong with it."""
+def read_plain(path: Path, name: str) -> tuple[str, Problem | None]:
+    """Read a table's or a setting's file as text.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    name : str
+        What to call it.
+
+    Returns
+    -------
+    text : str
+        Its content; empty where it cannot be read.
+    problem : Problem or None
+        What is wrong with it.
+    """
     try:
         size = path.stat().st_size
         plain = path.is_file()
@@ -186,8 +201,21 @@ def _whole(name: str, rule: str, mend: str, value: str = "") -> Problem:
     return Problem(file=name, row=None, column="", value=value, rule=rule, mend=mend, effect="left out")
 
 
-def _records(text: str, columns: set[str]) -> list[tuple[int, list[str]]] | int:
-    """Give the records that are not blank with their first line, cells stripped; or the line that is no record."""
+def split_records(text: str, columns: set[str]) -> list[tuple[int, list[str]]] | int:
+    """Split a table into records.
+
+    Parameters
+    ----------
+    text : str
+        The table.
+    columns : set of str
+        Names known, which tell the delimiter.
+
+    Returns
+    -------
+    list of (int, list of str), or int
+        The records that are not blank, each with its first line and its cells stripped; or the line that is no record.
+    """
     first = next((line for line in text.splitlines() if line.strip()), "")
     known = {mark: len(columns & {cell.strip(' "') for cell in first.split(mark)}) for mark in _DELIMITERS}
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=max(known, key=lambda mark: known[mark]), strict=True)

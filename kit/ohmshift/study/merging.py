@@ -11,7 +11,7 @@ import pandas as pd
 
 from ohmshift.curves.values import FloatArray, Response
 from ohmshift.errors import StudyError
-from ohmshift.study.agreements import OWN
+from ohmshift.study.contribution import OWN
 from ohmshift.study.problems import Problem
 from ohmshift.study.spellings import match_names, nearly_the_same
 

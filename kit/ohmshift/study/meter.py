@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import math
 from typing import TYPE_CHECKING
 
@@ -147,9 +148,9 @@ def write_spec(spec: MeterSpec) -> str:
     str
         One `[[meters]]` table, to be pasted at the end of study.toml.
     """
-    lines = ["[[meters]]", f'meter = "{spec.meter}"']
-    lines += [] if spec.range_ohm is None else [f"range_ohm = {spec.range_ohm:g}"]
-    lines += [f"percent = {spec.percent:g}", f"digits = {spec.digits:g}", f"resolution_ohm = {spec.resolution_ohm:g}"]
+    numbers = {name: getattr(spec, name) for name in ("range_ohm", "percent", "digits", "resolution_ohm")}
+    lines = ["[[meters]]", f"meter = {json.dumps(spec.meter, ensure_ascii=False)}"]  # quoted as TOML quotes
+    lines += [f"{name} = {value:.15g}" for name, value in numbers.items() if value is not None]
     return "\n".join(lines)
 
 

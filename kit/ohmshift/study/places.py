@@ -70,6 +70,27 @@ def shipped_folder(name: Literal["notebooks", "data_demo"]) -> Path:
     raise FileMissingError(name, "the kit comes with this folder", "it is missing", "install the kit again")
 
 
+def lies_inside(folder: Path, path: Path) -> bool:
+    """Say whether a path stays in a folder when links are followed.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder.
+    path : Path
+        The path, there or not.
+
+    Returns
+    -------
+    bool
+        False also where a link leads back to itself.
+    """
+    try:
+        return path.resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError):  # a loop of links: RuntimeError before Python 3.13
+        return False
+
+
 def require_study(folder: Path | str) -> Path:
     """Make sure that a folder is a study.
 

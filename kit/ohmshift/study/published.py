@@ -15,6 +15,7 @@ from ohmshift.study.contribution import FORM, Contribution, is_blank, read_contr
 from ohmshift.study.folder import Study, open_study
 from ohmshift.study.manifest import read_table
 from ohmshift.study.pictures import ENDINGS
+from ohmshift.study.places import lies_inside
 from ohmshift.study.problems import Problem
 from ohmshift.study.published_rows import LIST, TRACING, PublishedRow, Tracing
 from ohmshift.study.textfiles import read_response
@@ -242,9 +243,8 @@ def _read_pieces(folder: Path) -> tuple[list[_Piece], list[Problem]]:
 
 
 def _read_row(folder: Path, line: int, row: PublishedRow) -> _Piece:
-    inside = (folder / FOLDER).resolve()
-    path = inside / row.file
-    if not path.resolve().is_relative_to(inside):
+    path = folder / FOLDER / row.file
+    if not lies_inside(folder / FOLDER, path):
         raise StudyError(
             row.file, "a file lies in published/", "it is a link to elsewhere", "put the file itself there"
         )
@@ -311,6 +311,11 @@ def _pair(pieces: list[_Piece]) -> tuple[list[PublishedChange], list[Problem]]:
         f = first.response.frequency_hz
         g = second.response.frequency_hz
         f = f[(f >= g[0]) & (f <= g[-1])]
+        if f.size < 2:  # noqa: PLR2004 - two points make the shortest curve
+            rule, mend = "the curves without and with share a band", "check that both are whole"
+            found = f"with goes from {g[0]:g} to {g[-1]:g} Hz"
+            problems.append(_problem(second.file, second.row, "shows", found, rule=rule, mend=mend))
+            continue
         level = [np.interp(np.log(f), np.log(p.response.frequency_hz), p.response.level_db) for p in (first, second)]
         error = [np.interp(np.log(f), np.log(p.response.frequency_hz), p.reading_db) for p in (first, second)]
         made = _as_change(second, f, level[1] - level[0], np.hypot(*error))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import unicodedata
+from collections import Counter
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -50,20 +51,26 @@ def match_names(
     Returns
     -------
     dict of str to str
-        Own name by theirs, for names that are the same but for capitals, blanks, accents and marks, and for those said.
+        Own name by theirs: for those said; for names that are the same letter by letter; and for names that are the
+        same but for capitals, blanks, accents and marks, where no other name of either side is that too.
 
     Examples
     --------
     >>> match_names(["LADLE", "Wisk"], ["Ladle", "Whisk"])
     {'LADLE': 'Ladle'}
+    >>> match_names(["Wok", "WOK+"], ["Wok", "Wok+"])
+    {'Wok': 'Wok'}
     """
+    theirs, own, said = list(theirs), list(own), spellings or {}
     folded = {fold_name(name): name for name in own}
-    said = spellings or {}
+    uses = Counter(map(fold_name, theirs)), Counter(map(fold_name, own))
     found = {}
     for name in theirs:
-        meant = said.get(name, folded.get(fold_name(name)))
-        if meant is not None:
-            found[name] = meant
+        fold = fold_name(name)
+        if name in said or name in own:
+            found[name] = said.get(name, name)
+        elif fold and all(count[fold] == 1 for count in uses):
+            found[name] = folded[fold]
     return found
 
 
@@ -87,6 +94,6 @@ def nearly_the_same(name: str, others: Iterable[str]) -> str | None:
     >>> nearly_the_same("Wisk", ["Ladle", "Whisk"]), nearly_the_same("Wok", ["Ladle"])
     ('Whisk', None)
     """
-    by_fold = {fold_name(other): other for other in others}
+    by_fold = {fold_name(other): other for other in others if fold_name(other)}
     close = difflib.get_close_matches(fold_name(name), by_fold, n=1, cutoff=CLOSE)
     return by_fold[close[0]] if close else None

@@ -12,6 +12,7 @@ from ohmshift.chain.deconvolution import deconvolve, estimate_noise, plan_deconv
 from ohmshift.chain.divider import divider_change_db
 from ohmshift.chain.gainphase import minimum_phase, plan_gain_phase
 from ohmshift.chain.gating import gate_response
+from ohmshift.chain.harmonics import separate_harmonics
 from ohmshift.chain.sweeps import Sweep, make_sweep
 from ohmshift.curves.grids import octave_grid
 from ohmshift.curves.values import Impedance
@@ -95,3 +96,20 @@ def test_another_sweep_is_told_where_the_noise_is_known_too() -> None:
         impulse = deconvolve(plan_deconvolution(stated, y.size), y)
         swept = gate_response(impulse, gate_ms=100, noise=estimate_noise(impulse, y))
         assert any("another sweep" in caveat for caveat in swept.caveats) is told
+
+
+@pytest.mark.source(
+    "analytic", ref="a clean sweep in white noise: what looks like a harmonic is noise, in the mean square"
+)
+def test_noise_of_harmonics_is_the_noise_that_comes() -> None:
+    sweep = Sweep(duration_s=2, lead_in_s=0.6, lead_out_s=0.4)
+    x, rng = make_sweep(sweep), np.random.default_rng(6)
+    came, foretold = [], []
+    for _ in range(4):
+        y = x + 0.003 * rng.standard_normal(x.size)
+        impulse = deconvolve(plan_deconvolution(sweep, y.size), y)
+        found = separate_harmonics(impulse, noise=estimate_noise(impulse, y), least_snr_db=-200)
+        inside = (found.frequency_hz > 300) & (found.frequency_hz < 3000)
+        came.append(10 ** (found.level_db[:2, inside] / 10))
+        foretold.append(10 ** (found.noise_db[:2, inside] / 10))
+    np.testing.assert_allclose(np.mean(came, axis=(0, 2)) / np.mean(foretold, axis=(0, 2)), 1, atol=0.15)

@@ -35,8 +35,9 @@ if TYPE_CHECKING:
     from ohmshift.study.listening import KnownEarphone
 
 NO_IMPEDANCE = (
-    "How much louder it gets without the resistor is not known, since no impedance is: measure one, or responses with "
-    "and without a known resistance. Until then turn the volume all the way down before you take a resistor out."
+    "How much louder it gets without the resistor is not known, since no impedance is: measure one; or measure "
+    "responses with and without a known resistance at the same drive voltage (level_reference absolute), or state "
+    "rated_ohm in earphones.csv. Until then turn the volume all the way down before you take a resistor out."
 )
 """What to say where nothing can be predicted."""
 

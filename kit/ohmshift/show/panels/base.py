@@ -25,8 +25,10 @@ Settings = TypeVar("Settings")
 
 _SAME_MOVE_S = 1.5
 _AFTER_MOVE_S = 0.3
-_LABEL = "245px"
-_WIDTH = "720px"
+
+LABEL_STYLE = {"description_width": "245px"}
+CONTROL_BOX = {"width": "720px", "max_width": "calc(100% - 4px)"}
+"""How wide a control's label and a control are; a narrow page takes from the control."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -248,8 +250,8 @@ def slider(
         tooltip=f"{help_text} Unit: {unit}.",
         continuous_update=True,
         readout_format=f".{digits}f",
-        style={"description_width": _LABEL},
-        layout={"width": _WIDTH, "max_width": "calc(100% - 4px)"},
+        style=LABEL_STYLE,
+        layout=CONTROL_BOX,
     )
 
 
@@ -274,8 +276,8 @@ def choice(label: str, options: list[tuple[str, Any]] | list[str], *, help_text:
         options=options,
         description=label,
         tooltip=help_text,
-        style={"description_width": _LABEL},
-        layout={"width": _WIDTH, "max_width": "calc(100% - 4px)"},
+        style=LABEL_STYLE,
+        layout=CONTROL_BOX,
     )
 
 

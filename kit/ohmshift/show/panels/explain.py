@@ -213,7 +213,7 @@ class ExplainPanel(Panel[ExplainSettings]):
     def _view(self, settings: ExplainSettings) -> View:
         name, measured_ohm, instead = settings.earphone, settings.measured_ohm, ""
         if (name, measured_ohm) not in self.comparison.changes:
-            instead = f" It was not measured with {ohms(measured_ohm)}."
+            instead = f" {name} was not measured with {ohms(measured_ohm)}."
             measured_ohm = self.comparison.resistances(name)[0]
         pair = self._explain(name, measured_ohm, settings)
         chart, further, table = self._below(pair, settings)

@@ -10,14 +10,14 @@ import ipywidgets as widgets
 
 from ohmshift.errors import OhmshiftError
 from ohmshift.show.live import summary_line
-from ohmshift.show.panels.base import button
+from ohmshift.show.panels.base import CONTROL_BOX, button
 from ohmshift.study.findings import Finding, append_finding, retract_finding
 
 if TYPE_CHECKING:
     from ohmshift.show.panels.base import Draft, Panel
     from ohmshift.study.folder import Study
 
-_BOX = {"width": "820px", "max_width": "calc(100% - 4px)"}
+_BOX = CONTROL_BOX | {"width": "820px"}
 
 
 class RecordPanel(widgets.VBox):  # type: ignore[misc]

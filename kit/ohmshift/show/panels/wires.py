@@ -16,7 +16,7 @@ from ohmshift.chain.metering import measure_resistance
 from ohmshift.chain.output_impedance import CAUTIONS, LoadedVoltage, VoltmeterSpec, measure_output_impedance
 from ohmshift.errors import CurveError, OhmshiftError, StudyError
 from ohmshift.show.meter_drawings import FAMILY_AWG, LONGEST_M, draw_output, draw_wires, wire_top_ohm
-from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
+from ohmshift.show.panels.base import CONTROL_BOX, LABEL_STYLE, Draft, Panel, View, choice, slider
 from ohmshift.show.panels.cautions import caution_box
 from ohmshift.show.panels.chain_resistance import NOTHING
 from ohmshift.study.findings import Quantity
@@ -193,8 +193,8 @@ class OutputPanel(Panel[OutputSettings]):
             description="Load (ohm) and voltage (V)",
             tooltip="One reading a line: open, or the load in ohm; then the voltage in V.",
             rows=7,
-            style={"description_width": "245px"},
-            layout={"width": "720px"},
+            style=LABEL_STYLE,
+            layout=CONTROL_BOX,
         )
         controls = {
             "readings": box,

@@ -194,6 +194,8 @@ def test_new_writes_what_it_showed(bare: Path, options: tuple[str, ...], seat: s
     assert result.exit_code == 0
     row = f"Wok_left_15ohm_1.txt,Wok,left,response,15,,{seat},{reference},"
     assert row in (bare / "measurements.csv").read_text().splitlines()
+    assert ("--absolute" in result.output) == (reference == "relative")
+    assert ("--untouched" in result.output) == (seat == "15-1")
     check = run("check", bare)
     assert (check.exit_code, "Curves used: 4" in check.output) == (0, True)
 

@@ -155,6 +155,7 @@ def new(folder: Path, *, pattern: str | None, side: Side | None, untouched: bool
         _tell_started(start_study(folder))
         return
     _show_proposal(proposal)
+    _say_assumed(untouched=untouched, absolute=absolute)
     if proposal.measurements.empty:
         click.echo(
             "Nothing was written: no name tells what it is. Say with --pattern how they are built, or with --side "
@@ -230,7 +231,7 @@ def _bar(unit: str, *, delay: float = 1.0) -> Any:
 
 
 def _table(table: Any) -> str:
-    return str(table.to_string(index=False)) if len(table) else "(nothing)"
+    return str(table.to_string(index=False, na_rep="")) if len(table) else "(nothing)"
 
 
 def _list_problems(title: str, problems: Iterable[Problem]) -> None:
@@ -251,6 +252,14 @@ def _show_proposal(proposal: Proposal) -> None:
     _list_problems("Left out of it", proposal.problems)
     left_out, earphones = len(proposal.problems), proposal.measurements["earphone"].nunique()
     click.echo(f"\nFiles: {len(proposal.measurements)}; earphones: {earphones}; left out: {left_out}.\n")
+
+
+def _say_assumed(*, untouched: bool, absolute: bool) -> None:
+    """Say what no file name tells, and how to say otherwise: it decides what the study can show."""
+    if not absolute:
+        click.echo("Levels are taken as relative: with --absolute, the same drive voltage was kept for all of them.")
+    if not untouched:
+        click.echo("Each condition is taken as seated anew: with --untouched, seat 2 stayed in place for all of them.")
 
 
 def _tell_started(paths: Iterable[Path]) -> None:

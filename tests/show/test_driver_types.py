@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from ohmshift.evidence.planning import earphones_for_difference
-from ohmshift.show.collection_drawings import name_places
+from ohmshift.show.collection_drawings import draw_classes, name_places
 from ohmshift.show.panels.driver_types import DriverTypesPanel
 from ohmshift.show.panels.planning import PlanPanel
 from ohmshift.show.panels.record import RecordPanel
@@ -67,6 +67,23 @@ def test_colours_stay_with_their_class(types: DriverTypesPanel) -> None:
     views = [types._view(replace(types.settings, metric=metric)) for metric in DECLARABLE]
     colours = [{line.label: line.colour for line in view.charts[0].lines if line.points} for view in views]
     assert all(one == colours[0] for one in colours)
+
+
+def test_small_changes_are_shown_below_the_margin(types: DriverTypesPanel) -> None:
+    small = tuple(one for one in types.collection.earphones if one.estimates["size"].high < 0.5)
+    assert len(small) >= 2
+    few = replace(types.collection, earphones=small)
+    chart = draw_classes(few, "size", ["balanced armature"] * len(small), alt_text="few")
+    assert chart.y_range[1] >= types.collection.margin_db == chart.levels[0].y
+    assert [line.label for line in chart.lines if line.points] == ["balanced armature"]
+
+
+def test_the_overview_gives_each_bound_and_leaves_blank_what_is_not_known(types: DriverTypesPanel) -> None:
+    table = types.overview()
+    told = table[table["verdict"] == "no change larger than"]
+    assert len(told) > 0
+    assert all(bound <= types.settings.margin_db for bound in told["bound (dB)"])
+    assert table.loc[table["earphone"] == "Sieve", "level drop (dB)"].tolist() == [""]
 
 
 def test_margin_moves_words_and_lines_only(types: DriverTypesPanel) -> None:
@@ -133,7 +150,7 @@ def test_a_bad_rule_is_told_in_the_panel(rules: RulePanel, study: Study) -> None
     rules.controls["rule"].value = "planars sound best"
     assert "it has no colon" in rules.view.sentence
     assert rules.view.draft is None
-    assert "planar earphones" in rules.table.iloc[0, 1]
+    assert "single-driver earphones: size stays" in rules.table.iloc[0, 1]
     record = RecordPanel(study, rules, notebook="70_driver_types")
     assert record.statement.value == ""
     rules.reset.click()

@@ -37,7 +37,8 @@ _MOST_NAMED = 24
 _WIDTH_PX = 600.0
 _LETTER_PX = 9.2
 _MOST_ROWS = 3
-_LONGEST_CLASS = 16
+_LEAST_SHOWN_DB = 1.25
+_LONGEST_CLASS = 18
 _R2_RANGE = (-3.0, 1.2)
 
 
@@ -75,6 +76,7 @@ def draw_classes(collection: Collection, metric: Metric, classes: Sequence[str],
             mean = np.full(2, np.nanmean(y[inside]))
             means.append(Line(x=np.array([x[0] - 0.35, x[-1] + 0.35]), y=mean, colour=colour, dash="solid", width=1.5))
     ticks = name_places([collection.labels[i] for i in order])
+    shown = [0.0, _LEAST_SHOWN_DB] if margin_levels(metric, collection.margin_db) else [0.0]
     return Chart(
         title=f"{METRIC_NAMES[metric]}, {collection.added_ohm:g} ohm added: every earphone, 95 % intervals",
         alt_text=alt_text,
@@ -86,7 +88,7 @@ def draw_classes(collection: Collection, metric: Metric, classes: Sequence[str],
         x_scale="linear",
         x_range=(-0.8, len(order) - 0.2),
         x_ticks=ticks,
-        y_range=fit_range(np.concatenate([low, high, y, [0.0]]), scale="linear"),
+        y_range=fit_range(np.concatenate([low, high, y, shown]), scale="linear"),
         lines=(*means, *points),
         bands=tuple(bars),
         levels=(*margin_levels(metric, collection.margin_db), Level(y=0.0)),

@@ -196,8 +196,10 @@ def _say_measurements(study: Study) -> str:
     few, many = (int(seats.min()), int(seats.max())) if len(seats) else (0, 0)
     each = f"{few}" if few == many else f"{few} to {many}"
     rig = study.settings.ear_simulator or "a coupler that the study does not name"
+    count = responses["earphone"].nunique()
+    earphones = "1 earphone was" if count == 1 else f"{count} earphones were"
     return (
-        f"{responses['earphone'].nunique()} earphones were measured on this rig: {rig}. Their frequency responses were "
+        f"{earphones} measured on this rig: {rig}. {'Its' if count == 1 else 'Their'} frequency responses were "
         f"taken {_say_resistances(responses)}; {each} seat{'' if many == 1 else 's'} a channel and resistance, "
         f"{len(responses)} curves in all. The impedance was measured for {impedances['earphone'].nunique()} of them "
         f"({len(impedances)} curves). {_say_seats(study)}"

@@ -66,8 +66,9 @@ class Study:
     def __repr__(self) -> str:
         """Say in a sentence what the study holds."""
         left_out = sum(problem.effect == "left out" for problem in self.problems)
+        earphones = f"{len(self.names)} earphone{'' if len(self.names) == 1 else 's'}"
         return (
-            f"<{self.settings.title}: {len(self.names)} earphones, {len(self.curves)} usable curves; "
+            f"<{self.settings.title}: {earphones}, {len(self.curves)} usable curves; "
             f"{left_out} left out, {len(self.problems) - left_out} flagged>"
         )
 

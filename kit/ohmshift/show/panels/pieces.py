@@ -64,7 +64,7 @@ def ohm_slider(label: str, step: float, start_ohm: float, *, help_text: str) -> 
 
 
 def blank_missing(table: pd.DataFrame) -> pd.DataFrame:
-    """Leave cells blank that hold nothing, where pandas writes NaN or <NA>.
+    """Leave cells blank that hold nothing or no limit, where pandas writes NaN, <NA> or inf.
 
     Parameters
     ----------
@@ -79,10 +79,10 @@ def blank_missing(table: pd.DataFrame) -> pd.DataFrame:
     Examples
     --------
     >>> import pandas as pd
-    >>> blank_missing(pd.DataFrame({"row": [2, None]}))["row"].tolist()
-    [2.0, '']
+    >>> blank_missing(pd.DataFrame({"bound (dB)": [2.0, None, float("inf")]}))["bound (dB)"].tolist()
+    [2.0, '', '']
     """
-    return table.astype(object).where(table.notna(), "")
+    return table.astype(object).where(table.notna() & (table != float("inf")), "")
 
 
 def hashes(sets: Iterable[ResponseSet]) -> dict[str, str]:

@@ -13,6 +13,8 @@ from ohmshift.chain.divider import divider_change_db
 from ohmshift.chain.gainphase import minimum_phase, plan_gain_phase
 from ohmshift.chain.gating import gate_response
 from ohmshift.chain.harmonics import separate_harmonics
+from ohmshift.chain.hiss import compare_hiss, predict_hiss
+from ohmshift.chain.listening import Sensitivity
 from ohmshift.chain.sweeps import Sweep, make_sweep
 from ohmshift.curves.grids import octave_grid
 from ohmshift.curves.values import Impedance
@@ -113,3 +115,16 @@ def test_noise_of_harmonics_is_the_noise_that_comes() -> None:
         came.append(10 ** (found.level_db[:2, inside] / 10))
         foretold.append(10 ** (found.noise_db[:2, inside] / 10))
     np.testing.assert_allclose(np.mean(came, axis=(0, 2)) / np.mean(foretold, axis=(0, 2)), 1, atol=0.15)
+
+
+@pytest.mark.source(
+    "analytic", ref="thermal noise at the earphone is that of Re{Z || R}: 16 || 85 = 13.465 over 16 || 10 = 6.154 ohm"
+)
+def test_noise_of_resistances_is_not_turned_up_with_the_music() -> None:
+    f = np.geomspace(20, 20_000, 61)
+    sensitive = Sensitivity(level_db=110, reference="dB/mW", rated_ohm=16)
+    args = {"sensitivity": sensitive, "noise_v": 0.0, "output_ohm": 10.0}
+    without, behind = (predict_hiss(f, np.full(f.size, 16.0), **args, added_ohm=R) for R in (0.0, 75.0))
+    found = compare_hiss(without, behind, loudness_db=-12.0)
+    by_hand = 10 * np.log10((16 * 85 / 101) / (16 * 10 / 26))
+    assert (found.after_db, found.before_db) == pytest.approx((by_hand, by_hand))

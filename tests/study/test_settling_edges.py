@@ -39,3 +39,17 @@ def test_conditions_of_different_ranges_share_the_narrower(tmp_path: Path) -> No
     shared = whole.frequency_hz >= cut.frequency_hz[0]
     np.testing.assert_allclose(whole.frequency_hz[shared], cut.frequency_hz)
     np.testing.assert_allclose(cut.change_db, whole.change_db[:, shared], atol=0.02)
+
+
+@pytest.mark.source(
+    "independent",
+    ref="made with 0.12 dB of variation below 2 kHz and 0.2 dB of level: of 3 seats on 2 sides, with less without, "
+    "0.233 / sqrt 3; times 1.18, as t with 8 degrees is wider than the normal",
+)
+def test_noise_has_the_size_it_was_made_with(tmp_path: Path) -> None:
+    found = gather(tmp_path / "whole", with_from_hz=0.0)
+    assert found.noise_db is not None
+    assert np.isfinite(found.noise_db).all()
+    sd = np.sqrt(np.mean(found.noise_db[0] ** 2, axis=0))
+    middle = (found.frequency_hz > 300) & (found.frequency_hz < 1500)
+    assert np.median(sd[middle]) == pytest.approx(1.18 * 0.233 / np.sqrt(3), rel=0.5)

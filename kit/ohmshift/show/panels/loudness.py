@@ -329,7 +329,10 @@ def _say_exposure(jump: Jump, settings: LoudnessSettings, guide: Guide) -> str:
     said = f"At {level:.0f} dB(A), {guide.name} allows {_say_allowed(guide, level)}"
     used = f"Your {settings.hours_a_day:g} h a day use up {100 * guide.share(level, hours):.0f} % of that"
     if jump.added_ohm > 0:
-        said += f"; with the resistor out and the volume left alone, {after:.0f} dB(A), {_say_allowed(guide, after)}"
+        said += (
+            f"; with the resistor out and the volume left alone, {jump.rise_dba:.1f} dB more by A-weighting, "
+            f"{after:.0f} dB(A), {_say_allowed(guide, after)}"
+        )
         used += f", and {100 * guide.share(after, hours):.0f} % with the resistor out"
     return f"{said}. {used}. General information: local rules and hearing professionals come first."
 

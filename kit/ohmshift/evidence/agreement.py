@@ -12,7 +12,7 @@ from ohmshift.curves.values import FloatArray, read_only
 from ohmshift.errors import EvidenceError
 from ohmshift.evidence.concordance import measure_concordance
 from ohmshift.evidence.verdicts import HIGHEST_ALPHA, REGIONS
-from ohmshift.evidence.wording import name_frequency
+from ohmshift.evidence.wording import ceil_bound, name_frequency
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -325,13 +325,14 @@ def _judge(test: _Test, bands: Bands, limits: tuple[str, float, float], *, margi
         word, among = "differs", inside & test.differs
     said = int(np.argmax(np.where(among, size, -1.0)))
     d, half = float(test.difference_db[said]), float(test.half_width_db[said])
+    up = f"{float(ceil_bound(bound)):.1f} dB"
     where, level = name_frequency(float(bands.mid_hz[said])), 100 * (1 - test.alpha)
     between = f"{d:+.1f} dB at {where} ({level:.3g} %: {d - half:+.1f} to {d + half:+.1f})"
     sentence = {
-        "reproduced": f"Reproduced within {margin_db:g} dB: no band differs by more than {_up(bound)} dB.",
+        "reproduced": f"Reproduced within {margin_db:g} dB: no band differs by more than {up}.",
         "not reproduced": f"Not reproduced: theirs minus own is {between}, more than {margin_db:g} dB.",
         "differs": f"Differs, but not for certain by more than {margin_db:g} dB: theirs minus own is {between}.",
-        "cannot tell": f"Cannot tell: no band differs for certain, but one may by {_up(bound)} dB.",
+        "cannot tell": f"Cannot tell: no band differs for certain, but one may by {up}.",
     }[word]
     return RegionAgreement(
         name=name,
@@ -343,11 +344,6 @@ def _judge(test: _Test, bands: Bands, limits: tuple[str, float, float], *, margi
         largest_db=float(test.difference_db[at]),
         largest_hz=float(bands.mid_hz[at]),
     )
-
-
-def _up(bound_db: float) -> str:
-    """Round a bound up to a tenth, so that the sentence still holds."""
-    return f"{np.ceil(bound_db * 10 - 1e-9) / 10:.1f}"
 
 
 def _concord(own: ChangeEstimate, theirs: ChangeEstimate, test: _Test, region: RegionAgreement) -> float | None:

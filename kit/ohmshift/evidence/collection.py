@@ -11,7 +11,7 @@ import pandas as pd
 from ohmshift.curves.values import FloatArray, read_only
 from ohmshift.errors import EvidenceError
 from ohmshift.evidence.metrics import METRICS, UNITS
-from ohmshift.evidence.wording import choose_word
+from ohmshift.evidence.wording import ceil_bound, choose_word
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -286,7 +286,7 @@ def _row(one: CollectedEarphone) -> dict[str, object]:
         "below 100 Hz": one.region_words[0],
         "100 Hz to 5 kHz": one.region_words[1],
         "above 5 kHz": one.region_words[2],
-        "bound (dB)": round(one.bound_db, 1),
+        "bound (dB)": float(ceil_bound(one.bound_db)),
     }
     for name in METRICS:
         estimate, unit, digits = one.estimates[name], UNITS[name], _DIGITS[name]

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from ohmshift.curves.values import FloatArray
     from ohmshift.evidence.repeats import Deviations
 
-_BEYOND_CHANCE = 2.0
+_BEYOND_CHANCE = 3.0
 
 
 def correlate_sides(earphones: Iterable[Sequence[Deviations]], correlation: FloatArray) -> tuple[float, float]:
@@ -28,7 +28,7 @@ def correlate_sides(earphones: Iterable[Sequence[Deviations]], correlation: Floa
     Returns
     -------
     tuple of two float
-        Correlation in the bands on the whole, and of the level; 0 where it is not two standard errors above none.
+        Correlation in the bands on the whole, and of the level; 0 where it is not three standard errors above none.
 
     Notes
     -----

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from ohmshift.evidence.parties import MEASURES
+from ohmshift.evidence.wording import ceil_bound
 from ohmshift.show.axes import fit_range
 from ohmshift.show.charts import Band, Chart, Level, Line, Span
 from ohmshift.show.drawings import change_range, ohms
@@ -107,7 +108,7 @@ def difference_table(agreement: Agreement) -> pd.DataFrame:
             "theirs (dB)": agreement.theirs.change_db.round(1) + 0.0,
             "difference (dB)": agreement.difference_db.round(1) + 0.0,
             "half-width (dB)": agreement.half_width_db.round(1),
-            "bound (dB)": agreement.band_bound_db.round(1),
+            "bound (dB)": ceil_bound(agreement.band_bound_db),
             "differs": np.where(agreement.beyond, "beyond the margin", np.where(agreement.differs, "yes", "")),
         }
     )

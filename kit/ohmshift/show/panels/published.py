@@ -12,6 +12,7 @@ import pandas as pd
 from ohmshift.errors import OhmshiftError, StudyError
 from ohmshift.evidence.parties import MEASURES, Measure
 from ohmshift.evidence.verdicts import judge_change
+from ohmshift.evidence.wording import ceil_bound
 from ohmshift.show.agreement_charts import difference_table, draw_both, draw_difference, draw_forest, empty_chart
 from ohmshift.show.drawings import ohms
 from ohmshift.show.panels.base import Draft, Panel, View, button, choice, slider
@@ -242,7 +243,8 @@ class PublishedPanel(Panel[AgreementSettings]):
             return row | {"100 Hz to 5 kHz": f"cannot be checked: {error.found}"}
         row |= {name: agreement.region(region).word for name, region in REGION_NAMES.items()}
         first = agreement.first
-        return row | {"largest difference (dB)": f"{first.largest_db:+.1f}", "bound (dB)": f"{first.bound_db:.1f}"}
+        bound = float(ceil_bound(first.bound_db))
+        return row | {"largest difference (dB)": f"{first.largest_db:+.1f}", "bound (dB)": f"{bound:.1f}"}
 
     def _their_word(self, claim: Claim) -> str:
         """Give the verdict of their own study, which what has no repeats cannot give."""

@@ -14,6 +14,7 @@ from ohmshift.chain.meter_verdicts import judge_resistance
 from ohmshift.chain.metering import MeterSpec, Readings, combine_readings
 from ohmshift.show.live import LiveFigure
 from ohmshift.show.panels.any_source import SLIDER, SOURCES, AnySourcePanel
+from ohmshift.show.panels.attenuate import CrosstalkPanel
 from ohmshift.show.panels.chain_resistance import SLIDERS, STATED, MeterPanel
 from ohmshift.show.panels.line_up import LineUpPanel
 from ohmshift.show.panels.real_or_variation import ChangePanel
@@ -217,3 +218,11 @@ def test_sliders_without_effect_are_disabled(meter: MeterPanel, study: Study) ->
     limits = panel.limits().set_index("earphone")
     assert limits.loc["Spoon", "reached first at (Hz)"] == ""
     assert limits.loc["Grater", "reached first at (Hz)"] != ""
+
+
+def test_no_crosstalk_is_no_number(study: Study) -> None:
+    panel = CrosstalkPanel(study, earphone="Grater")
+    assert panel.view.draft.quantities[0].value == pytest.approx(panel.figure.charts[0].lines[0].y.max())
+    panel.controls["return_ohm"].value = 0.0
+    assert panel.view.draft.quantities == ()
+    assert "nothing of one side reaches the other" in panel.view.draft.statement

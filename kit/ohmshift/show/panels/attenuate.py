@@ -110,7 +110,7 @@ class PadPanel(Panel[PadSettings]):
                 load_above_ohm=settings.load_above_ohm,
             )
         except CurveError as conflict:
-            sentence = f"{settings.earphone}: no attenuator of E24 values does that. {conflict.found}; {conflict.mend}."
+            sentence = f"{settings.earphone}: no attenuator of E24 values does that: {conflict.found}; {conflict.mend}."
             return View(charts=(self._chart(table, None, settings, sentence),), sentence=sentence, table=_designs([]))
         best = designs[0]
         plain = _plain_resistor(table, best.level_drop_db, settings.output_ohm)
@@ -212,12 +212,14 @@ class CrosstalkPanel(Panel[CrosstalkSettings]):
         found = predict_crosstalk(impedance, return_ohm=settings.return_ohm, series_ohm=settings.series_ohm)
         f = found.frequency_hz
         crosstalk = np.maximum(found.crosstalk_db, _NOTHING_DB)
+        quantities: tuple[Quantity, ...] = ()
         if settings.return_ohm > 0:
+            quantities = (Quantity(name="largest crosstalk", value=float(crosstalk.max()), unit="dB"),)
             worst = int(np.argmax(crosstalk))
             level = float(mean_levels(f, found.mono_change_db, low_hz=[200.0], high_hz=[2000.0])[0])
             sentence = (
-                f"{settings.earphone}, {ohms(settings.return_ohm)} shared: the idle side gets up to "
-                f"{crosstalk[worst]:.1f} dB of the driven one, at {f[worst]:.0f} Hz, in opposite "
+                f"{settings.earphone}, {ohms(settings.return_ohm)} shared: the idle side plays the driven one along "
+                f"at {crosstalk[worst]:.1f} dB or less, most at {f[worst]:.0f} Hz, in opposite "
                 f"polarity. What both sides share becomes {-level:.1f} dB quieter, what they do not share "
                 f"stays.{_say_origin(known)}"
             )
@@ -235,7 +237,7 @@ class CrosstalkPanel(Panel[CrosstalkSettings]):
         )
         draft = Draft(
             statement=sentence,
-            quantities=(Quantity(name="largest crosstalk", value=float(crosstalk.max()), unit="dB"),),
+            quantities=quantities,
             data=self.study.data_hashes(settings.earphone),
             earphone=settings.earphone,
             caveats=known.caveats,

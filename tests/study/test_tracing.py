@@ -112,7 +112,28 @@ def test_what_is_hidden_is_drawn_through_and_said(tmp_path: Path):
     assert "not seen" in traced.caveats[0]
     known = np.interp(np.log(traced.response.frequency_hz), np.log(F), truth())
     assert np.abs(traced.response.level_db - known)[gap].max() < 0.3
-    assert traced.reading_db[gap].max() >= traced.reading_db[~gap].min()
+
+
+@pytest.mark.source(
+    "analytic",
+    ref="an arc of n px whose slope turns by d stands n d/8 above its chord: 27 and 49 px, slopes of the curve",
+)
+@pytest.mark.parametrize(("low_hz", "high_hz"), [(900.0, 1100.0), (2500.0, 3600.0)])
+def test_a_gap_adds_the_arc_that_a_bend_can_hide(low_hz: float, high_hz: float, tmp_path: Path):
+    drawn = draw_matplotlib(curves=1, grid=False)
+    picture = picture_of(drawn, tmp_path)
+    rgb = picture.rgb.copy()
+    left, right = (round(float(drawn.calibration.x.pixel(np.array(f)))) for f in (low_hz, high_hz))
+    rgb[:, left:right] = 255
+    whole, cut = (trace_curve(one, drawn.calibration, drawn.colour) for one in (picture, replace(picture, rgb=rgb)))
+    f = cut.response.frequency_hz
+    gap = np.flatnonzero((f > 1.02 * low_hz) & (f < 0.98 * high_hz))
+    seen_db = np.interp(f, whole.response.frequency_hz, whole.reading_db)
+    added_db = np.sqrt((cut.reading_db**2 - seen_db**2)[gap].max())
+    known = np.interp(np.log(f), np.log(F), truth())
+    slope = np.gradient(known, drawn.calibration.x.pixel(f))  # dB per px
+    arc_db = (right - left) * abs(slope[gap[-1] + 6] - slope[gap[0] - 6]) / 8
+    assert added_db == pytest.approx(arc_db, rel=0.1)
 
 
 def test_a_colour_that_is_not_there_is_refused(tmp_path: Path):

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 from spice import run_ngspice
 
 from ohmshift.chain.divider import divider_change_db
@@ -13,6 +14,7 @@ from ohmshift.chain.limits import bound_change, highest_source_ohm
 from ohmshift.chain.prediction import level_drop, predict_change, readable_frequencies, source_change_db
 from ohmshift.chain.recovery import RecoveredImpedance, recover_impedance
 from ohmshift.curves.grids import octave_grid
+from ohmshift.curves.smoothing import mean_levels
 from ohmshift.curves.values import Impedance
 from ohmshift.errors import CurveError
 
@@ -106,6 +108,23 @@ def test_limit_has_an_interval() -> None:
     assert found.high_ohm / found.low_ohm < 3
     narrow = highest_source_ohm(recovered(size_db=0.01), tolerance_db=1.0)
     assert narrow.high_ohm - narrow.low_ohm < (found.high_ohm - found.low_ohm) / 2
+
+
+@pytest.mark.source(
+    "analytic", ref="bias-corrected percentiles (Efron 1981) of the limits of all draws, each found on a fine scale"
+)
+def test_interval_of_the_limit_is_that_of_the_draws() -> None:
+    one = recovered()
+    found = highest_source_ohm(one, tolerance_db=1.0)
+    R = np.linspace(0.9 * found.low_ohm, 1.1 * found.high_ohm, 25)
+    change_db = divider_change_db(one.draws_ohm, added_ohm=R)
+    change_db -= mean_levels(one.frequency_hz, change_db, low_hz=[200.0], high_hz=[2000.0])
+    inside = (one.frequency_hz >= 20) & (one.frequency_hz <= 20_000)
+    largest = np.abs(change_db[..., inside]).max(axis=-1)
+    limits = np.array([np.interp(1.0, of_draw, R) for of_draw in largest.T])
+    lean = stats.norm.ppf(np.mean(limits < found.source_ohm))
+    tails = stats.norm.cdf(2 * lean + stats.norm.ppf([0.025, 0.975]))
+    assert (found.low_ohm, found.high_ohm) == pytest.approx(np.quantile(limits, tails), rel=5e-3)
 
 
 def test_limit_reads_only_what_is_readable() -> None:

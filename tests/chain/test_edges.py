@@ -15,6 +15,7 @@ from ohmshift.chain.gating import gate_response
 from ohmshift.chain.harmonics import separate_harmonics
 from ohmshift.chain.hiss import compare_hiss, predict_hiss
 from ohmshift.chain.listening import Sensitivity
+from ohmshift.chain.loudness import loudness_change
 from ohmshift.chain.sweeps import Sweep, make_sweep
 from ohmshift.curves.grids import octave_grid
 from ohmshift.curves.values import Impedance
@@ -128,3 +129,9 @@ def test_noise_of_resistances_is_not_turned_up_with_the_music() -> None:
     found = compare_hiss(without, behind, loudness_db=-12.0)
     by_hand = 10 * np.log10((16 * 85 / 101) / (16 * 10 / 26))
     assert (found.after_db, found.before_db) == pytest.approx((by_hand, by_hand))
+
+
+def test_the_worst_change_is_looked_for_where_it_is_heard() -> None:
+    found = loudness_change([5, 20, 200, 2000, 20_000, 40_000], [9, -2, -4, -6, -8, -50])
+    assert (found.largest_db, found.largest_hz) == (-2, 20)
+    assert (found.least_db, found.least_hz) == (-8, 20_000)

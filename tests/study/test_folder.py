@@ -96,11 +96,7 @@ def test_responses_of_a_condition(folder: Path) -> None:
     assert left.channel == ("left",) * 3
     wok = study.responses("Wok")
     assert (wok.source_ohm, wok.level_reference) == (2.25, "relative")
-    assert [(found.label, found.added_ohm) for found in study.response_sets()] == [
-        ("Ladle", 0.0),
-        ("Ladle", 15.0),
-        ("Wok", 0.0),
-    ]
+    assert (study.resistances("Ladle"), study.resistances("Wok")) == ((0.0, 15.0), (0.0,))
 
 
 def test_file_named_by_the_user_is_left_out_of_a_set_and_recorded(folder: Path) -> None:
@@ -201,7 +197,7 @@ def test_missing_manifests_are_listed_and_the_rest_opens(folder: Path) -> None:
     assert study.responses("Ladle").label == "Ladle"
     (folder / "measurements.csv").unlink()
     empty = open_study(folder)
-    assert (empty.names, len(empty.measurements), list(empty.response_sets())) == ((), 0, [])
+    assert (empty.names, len(empty.measurements)) == ((), 0)
     assert len(empty.summary()) == 0
 
 
@@ -373,7 +369,7 @@ def test_progress_wraps_every_row(folder: Path) -> None:
 def test_user_files_are_not_touched(folder: Path) -> None:
     before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
     study = open_study(folder)
-    list(study.response_sets())
+    study.responses("Ladle", added_ohm=15)
     study.summary()
     assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
 

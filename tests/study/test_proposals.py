@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from typing import TYPE_CHECKING
 
 import pytest
@@ -9,7 +11,7 @@ import pytest
 from ohmshift.errors import FileMissingError, StudyError
 from ohmshift.study.folder import open_study
 from ohmshift.study.manifest import read_table
-from ohmshift.study.proposals import FOLDERS, Proposal, propose_measurements, start_study, write_manifest
+from ohmshift.study.proposals import FOLDERS, Proposal, propose_measurements, start_study
 from ohmshift.study.rows import MeasurementRow
 
 if TYPE_CHECKING:
@@ -136,13 +138,33 @@ def test_proposing_writes_nothing(tmp_path: Path) -> None:
 def test_written_proposal_is_a_valid_manifest(tmp_path: Path) -> None:
     touch(tmp_path, "wok, old_left_0ohm_1.txt", "wok, old_left_15ohm_1.txt", "impedance wok, old_left.txt")
     proposal = propose_measurements(tmp_path)
-    path = write_manifest(tmp_path, proposal.measurements)
+    start_study(tmp_path, measurements=proposal.measurements)
     table = read_table(tmp_path, "measurements.csv", MeasurementRow)
     assert (len(table.rows), table.problems) == (3, ())
-    before = path.read_bytes()
+    before = (tmp_path / "measurements.csv").read_bytes()
     with pytest.raises(StudyError, match="never written over"):
-        write_manifest(tmp_path, proposal.measurements.head(1))
-    assert path.read_bytes() == before
+        start_study(tmp_path, measurements=proposal.measurements.head(1))
+    assert (tmp_path / "measurements.csv").read_bytes() == before
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such a name themselves")
+def test_a_name_that_is_no_text_is_listed(tmp_path: Path) -> None:
+    touch(tmp_path, "wok_left_0ohm_1.txt")
+    (tmp_path / os.fsdecode(b"w\xffk_left_0ohm_1.txt")).touch()
+    proposal = propose_measurements(tmp_path)
+    assert list(proposal.measurements["file"]) == ["wok_left_0ohm_1.txt"]
+    (problem,) = proposal.problems
+    assert (problem.file, problem.rule) == ("w?k_left_0ohm_1.txt", "the name of a curve file is text")
+
+
+@pytest.mark.parametrize("taken", ["", "responses"])
+def test_a_file_where_a_folder_should_be_is_never_written_over(tmp_path: Path, taken: str) -> None:
+    (tmp_path / "new" / taken).parent.mkdir(exist_ok=True)
+    (tmp_path / "new" / taken).write_text("mine")
+    before = sorted(tmp_path.rglob("*"))
+    with pytest.raises(StudyError, match="a file of yours is never written over"):
+        start_study(tmp_path / "new")
+    assert sorted(tmp_path.rglob("*")) == before
 
 
 def test_empty_study_opens_without_a_problem(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from ohmshift.study.loading import load_rows
 from ohmshift.study.rows import EarphoneRow, MeasurementRow, MeterRow, StudySettings
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Mapping, Sequence
     from concurrent.futures import Executor
     from pathlib import Path
 
@@ -127,7 +127,7 @@ class Study:
         if unknown:
             raise StudyError("exclude", "it names files of the study", f"{unknown[0]!r} is none", "check the name")
         rows = self._rows(earphone, "response", channel)
-        rows = rows[np.isclose(rows["added_ohm"], added_ohm) & ~rows["file"].isin(list(exclude))]
+        rows = rows[(rows["added_ohm"] == added_ohm) & ~rows["file"].isin(list(exclude))]
         if rows.empty:
             there = ", ".join(f"{ohm:g}" for ohm in self.resistances(earphone)) or "none"
             found = f"no response {'on either side' if channel is None else channel} at {added_ohm:g} ohm is usable"
@@ -143,18 +143,6 @@ class Study:
         )
         options = (("channel", channel), ("added_ohm", added_ohm), ("exclude", ", ".join(exclude) or None))
         return replace(gathered, history=(Step(name="responses", options=options), *gathered.history))
-
-    def response_sets(self) -> Iterator[ResponseSet]:
-        """Give the responses of every earphone in every condition, both sides together.
-
-        Yields
-        ------
-        ResponseSet
-            By earphone in the order of `names`, then by rising resistance.
-        """
-        for earphone in self.names:
-            for added_ohm in self.resistances(earphone):
-                yield self.responses(earphone, added_ohm=added_ohm)
 
     def has_impedance(self, earphone: str, *, channel: str | None = None) -> bool:
         """Say whether an earphone's impedance was measured.

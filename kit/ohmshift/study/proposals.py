@@ -146,38 +146,15 @@ def propose_measurements(
         else:
             fit = expression.fullmatch("/".join(file.with_suffix("").parts[-1 - pattern.count("/") :]))
             found, rule = fit and fit.groupdict(), f"the name of a curve file fits {pattern}"
+        if not _is_text(str(file)):
+            found, rule = None, "the name of a curve file is text"
         if found is None:
-            problems.append(_misfit(str(file), rule))
+            problems.append(_misfit(str(file).encode(errors="replace").decode(), rule))
         else:
             row = {"file": str(file), "quantity": quantity, "channel": side or "", **found}
             rows.append(_propose(row, reseated=reseated, level_reference=level_reference))
     table = pd.DataFrame(rows, columns=list(MeasurementRow.model_fields), dtype=str)
     return Proposal(measurements=table, problems=tuple(problems))
-
-
-def write_manifest(folder: Path | str, measurements: pd.DataFrame) -> Path:
-    """Write measurements.csv as proposed or as edited, never over one that is there.
-
-    Parameters
-    ----------
-    folder : Path or str
-        The study.
-    measurements : DataFrame
-        Rows, columns as in measurements.csv.
-
-    Returns
-    -------
-    Path
-        The file.
-
-    Raises
-    ------
-    StudyError
-        There is a measurements.csv.
-    """
-    path = Path(folder) / "measurements.csv"
-    _write_new(path, measurements.to_csv(index=False, lineterminator="\n"))
-    return path
 
 
 def start_study(folder: Path | str, *, measurements: pd.DataFrame | None = None) -> tuple[Path, ...]:
@@ -230,11 +207,13 @@ def require_no_study(folder: Path | str) -> None:
     Raises
     ------
     StudyError
-        It has study.toml or one of the manifests.
+        It has study.toml or one of the manifests, or a file where the study or one of its folders would be.
     """
-    for name in ("study.toml", *_MANIFESTS):
-        if (Path(folder) / name).exists():
-            raise _present(Path(folder) / name)
+    root = Path(folder)
+    files = [root / name for name in ("study.toml", *_MANIFESTS)]
+    folders = [root, *(root / name for name in FOLDERS)]
+    for path in [*filter(Path.exists, files), *(path for path in folders if path.exists() and not path.is_dir())]:
+        raise _present(path)
 
 
 def _header(model: type[Row]) -> str:
@@ -250,6 +229,15 @@ def _curve_files(root: Path) -> Iterator[PurePosixPath]:
             continue
         if path.is_file():
             yield file
+
+
+def _is_text(name: str) -> bool:
+    """Say whether a name can be written down: some systems let files be named by any bytes."""
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _read_words(file: PurePosixPath, side: Side | None) -> dict[str, str] | None:

@@ -68,16 +68,24 @@ _RUN_ALL = """async () => {
   return errors;
 }"""
 
-_COLUMN = """([name, column]) => {
-  const [chart, part, place] = name.split('.');
+_COLUMN = """([part, column]) => {
+  const [chart, kind, place] = part.split('.');
   const found = (window.Bokeh?.documents ?? []).map((doc) => {
-    const data = doc.get_model_by_name(`${chart}.${part === 'line' ? 'lines' : 'areas'}`)?.data;
-    if (part === 'line') return data?.[`${column}s`][data.name.indexOf(`line.${place}`)];
-    const outline = data?.ys[place]; // low from left to right, then high from right to left
+    const [lines, points, areas] = ['lines', 'points', 'areas'].map(
+      (source) => doc.get_model_by_name(`${chart}.${source}`)?.data);
+    if (!lines) return undefined;
+    const named = (names, values, start) => Array.from(values).filter((_, i) => `${names[i]}.`.startsWith(start));
+    if (kind === 'line') {
+      const [line] = named(lines.name, lines[`${column}s`], `line.${place}.`);
+      return line ?? named(points.name, points[column], `line.${place}.`);
+    }
+    const bars = named(lines.name, lines.ys, `bar.${place}.`);
+    if (bars.length) return bars.map((ends) => ends[column === 'low' ? 0 : 1]);
+    const outline = areas.ys[place]; // low from left to right, then high from right to left
     const half = outline?.length / 2;
     return column === 'low' ? outline?.slice(0, half) : outline?.slice(half).reverse();
   });
-  return found.filter((values) => values).map((values) => Array.from(values));
+  return found.filter((values) => values?.length).map((values) => Array.from(values));
 }"""
 
 _CANVASES = """() => {

@@ -89,6 +89,7 @@ def test_bars_and_points_are_drawn_where_their_values_are() -> None:
     columns = figure_columns([change_chart(10, bands=(bars,), lines=(points,), levels=())])
     assert columns["0.lines"]["name"] == ["bar.0.0", "bar.0.1", "bar.0.2"]
     np.testing.assert_array_equal(columns["0.lines"]["ys"], np.stack([x - 1, x + 1], axis=1))
+    assert columns["0.points"]["name"] == ["line.0"] * 3
     np.testing.assert_array_equal(columns["0.points"]["y"], x / 2)
     assert columns["0.areas"]["xs"] == []
 

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from bokeh.models.renderers import DataRenderer
 
     from ohmshift.curves.values import FloatArray
-    from ohmshift.show.charts import Band, Chart, Line
+    from ohmshift.show.charts import Band, Chart
 
 Division: TypeAlias = Literal["log", "linear"]
 Shape: TypeAlias = "tuple[tuple[Division, Division, int], ...]"
@@ -59,7 +59,7 @@ _SOURCES: dict[str, tuple[str, ...]] = {
     "areas": ("xs", "ys", "colour", "opacity"),
     "spans": ("low", "high"),
     "lines": ("name", "label", "xs", "ys", "colour", "opacity", "width", "dash"),
-    "points": ("label", "x", "y", "colour", "opacity"),
+    "points": ("name", "label", "x", "y", "colour", "opacity"),
     "labels": ("x", "y", "text", "x0", "x1", "width", "dash", "colour"),
 }
 
@@ -184,7 +184,7 @@ def figure_columns(charts: Sequence[Chart]) -> dict[str, Columns]:
     dict of str to dict
         Columns of each source of `draw_figure`: arrays of numbers, lists of arrays, or lists of text. Sources are
         named after the chart's place and the part: "0.areas", "0.spans", "0.lines", "0.points", "0.labels".
-        Rows of "0.lines" have names: "line.2" for the chart's third line, "level.0", "bar.1.0".
+        Rows of lines and points have names: "line.2" for the chart's third line, "level.0", "bar.1.0".
     """
     sources: dict[str, Columns] = {}
     for i, chart in enumerate(charts):
@@ -192,7 +192,7 @@ def figure_columns(charts: Sequence[Chart]) -> dict[str, Columns]:
             "areas": (_area(band) for band in chart.bands if not band.bars),
             "spans": ((span.low, span.high) for span in chart.spans),
             "lines": chain(_bars(chart), _levels(chart), _lines(chart)),
-            "points": chain.from_iterable(_points(line) for line in chart.lines if line.points),
+            "points": _points(chart),
             "labels": _labels(chart),
         }
         for part, names in _SOURCES.items():
@@ -242,9 +242,11 @@ def _lines(chart: Chart) -> Iterator[tuple[Any, ...]]:
             yield f"line.{j}", line.label, line.x, line.y, *looks
 
 
-def _points(line: Line) -> Iterator[tuple[Any, ...]]:
-    for x, y in zip(line.x, line.y, strict=True):
-        yield line.label, float(x), float(y), _LOOKS.colour(line.colour), float(line.opacity)
+def _points(chart: Chart) -> Iterator[tuple[Any, ...]]:
+    for j, line in enumerate(chart.lines):
+        if line.points:
+            for x, y in zip(line.x, line.y, strict=True):
+                yield f"line.{j}", line.label, float(x), float(y), _LOOKS.colour(line.colour), float(line.opacity)
 
 
 def _labels(chart: Chart) -> Iterator[tuple[Any, ...]]:

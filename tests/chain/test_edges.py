@@ -16,6 +16,8 @@ from ohmshift.chain.harmonics import separate_harmonics
 from ohmshift.chain.hiss import compare_hiss, predict_hiss
 from ohmshift.chain.listening import Sensitivity
 from ohmshift.chain.loudness import loudness_change
+from ohmshift.chain.meter_budget import Influence, state_budget
+from ohmshift.chain.meter_inputs import known
 from ohmshift.chain.sweeps import Sweep, make_sweep
 from ohmshift.curves.grids import octave_grid
 from ohmshift.curves.values import Impedance
@@ -135,3 +137,16 @@ def test_the_worst_change_is_looked_for_where_it_is_heard() -> None:
     found = loudness_change([5, 20, 200, 2000, 20_000, 40_000], [9, -2, -4, -6, -8, -50])
     assert (found.largest_db, found.largest_hz) == (-2, 20)
     assert (found.least_db, found.least_hz) == (-8, 20_000)
+
+
+@pytest.mark.source("analytic", ref="3, 4 and 12 ohm: 5 in the first group, 12 in the second, 13 in all")
+def test_contributions_add_in_squares_by_group() -> None:
+    numbers = {"gain": (known(0, 3), "meter"), "digits": (known(0, 4), "meter"), "leads": (known(0, 12), "leads")}
+    parts = [
+        Influence(number=number, quantity=name, unit="ohm", evaluation="B", group=group)
+        for name, (number, group) in numbers.items()
+    ]
+    budget = state_budget(sum(part.number for part in parts), parts, unit="ohm")
+    assert budget.groups() == pytest.approx({"leads": 12, "meter": 5})
+    assert list(budget.groups()) == ["leads", "meter"]
+    assert budget.standard_uncertainty == pytest.approx(13)

@@ -17,10 +17,12 @@ from ohmshift.chain.hiss import compare_hiss, predict_hiss
 from ohmshift.chain.listening import Sensitivity
 from ohmshift.chain.loudness import loudness_change
 from ohmshift.chain.meter_budget import Influence, state_budget
+from ohmshift.chain.meter_calibration import fit_correction
 from ohmshift.chain.meter_inputs import known
 from ohmshift.chain.sweeps import Sweep, make_sweep
 from ohmshift.curves.grids import octave_grid
 from ohmshift.curves.values import Impedance
+from ohmshift.errors import CurveError
 
 
 @pytest.mark.source("analytic", ref="the current through a series resistor is largest where the load is smallest")
@@ -150,3 +152,9 @@ def test_contributions_add_in_squares_by_group() -> None:
     assert budget.groups() == pytest.approx({"leads": 12, "meter": 5})
     assert list(budget.groups()) == ["leads", "meter"]
     assert budget.standard_uncertainty == pytest.approx(13)
+
+
+def test_a_calibration_refuses_a_reading_that_is_none() -> None:
+    shown = np.array([1.0, 2.0, np.nan, 4.0])
+    with pytest.raises(CurveError):
+        fit_correction(shown, np.array([1.0, 2.1, 3.1, 4.1]))

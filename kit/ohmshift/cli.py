@@ -257,9 +257,9 @@ def _show_proposal(proposal: Proposal) -> None:
 def _say_assumed(*, untouched: bool, absolute: bool) -> None:
     """Say what no file name tells, and how to say otherwise: it decides what the study can show."""
     if not absolute:
-        click.echo("Levels are taken as relative: with --absolute, the same drive voltage was kept for all of them.")
+        click.echo("Levels are taken as relative; if the same drive voltage was kept for all of them, say --absolute.")
     if not untouched:
-        click.echo("Each condition is taken as seated anew: with --untouched, seat 2 stayed in place for all of them.")
+        click.echo("Each resistance is taken as seated anew; if the earphone stayed in place for it, say --untouched.")
 
 
 def _tell_started(paths: Iterable[Path]) -> None:

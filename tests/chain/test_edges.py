@@ -19,6 +19,7 @@ from ohmshift.chain.loudness import loudness_change
 from ohmshift.chain.meter_budget import Influence, state_budget
 from ohmshift.chain.meter_calibration import fit_correction
 from ohmshift.chain.meter_inputs import known
+from ohmshift.chain.pad_design import tabulate_pads
 from ohmshift.chain.sweeps import Sweep, make_sweep
 from ohmshift.curves.grids import octave_grid
 from ohmshift.curves.values import Impedance
@@ -158,3 +159,13 @@ def test_a_calibration_refuses_a_reading_that_is_none() -> None:
     shown = np.array([1.0, 2.0, np.nan, 4.0])
     with pytest.raises(CurveError):
         fit_correction(shown, np.array([1.0, 2.1, 3.1, 4.1]))
+
+
+@pytest.mark.source("analytic", ref="|R_a + R_b || Z| of a load that is mostly reactance, 8 - 30j ohm")
+def test_lowest_load_of_a_reactive_earphone() -> None:
+    Z = 8 - 30j
+    load = Impedance(frequency_hz=[100, 200, 2000, 4000], impedance_ohm=[Z] * 4)
+    table = tabulate_pads(load, resistors_ohm=[10, 22, 47])
+    shunt = np.where(np.isinf(table.shunt_ohm), 1e12, table.shunt_ohm)
+    by_hand = np.abs(table.series_ohm + shunt * Z / (shunt + Z))
+    np.testing.assert_allclose(table.lowest_load_ohm, by_hand, rtol=1e-6)

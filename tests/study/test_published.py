@@ -269,8 +269,15 @@ def test_without_permission_it_says_so(study: Study, comparison: StudyComparison
 
 
 def test_a_person_may_say_that_two_names_are_one(study: Study, comparison: StudyComparison, published: Published):
-    merged = merge_studies(study, comparison, list(published.contributors.values()), spellings={"Tureen": "Whisk"})
-    assert merged.models["Whisk"]["Canal Side"] in {"Tureen", "Whisk"}
+    (contributor,) = published.contributors.values()
+    theirs = list(dict.fromkeys(name for name, _ in contributor.comparison.changes))
+    merged = merge_studies(study, comparison, [contributor], spellings=dict.fromkeys(theirs, "Whisk"))
+    assert {model: names["Canal Side"] for model, names in merged.models.items() if "Canal Side" in names} == {
+        "Whisk": theirs[0]
+    }
+    assert [problem.earphone for problem in merged.problems if problem.effect == "left out"] == theirs[1:]
+    assert [model for model, names in merged.models.items() if OWN in names] == list(KEPT)  # one's own stay four
+    assert len(theirs) > 1
     assert match_names(["Wisk"], ["Whisk"], spellings={"Wisk": "Whisk"}) == {"Wisk": "Whisk"}
     assert nearly_the_same("Sauce pans", ["Saucepan", "Ladle"]) == "Saucepan"
 

@@ -136,9 +136,12 @@ def merge_studies(
     models: dict[str, dict[str, str]] = {}
     for party in parties:
         names = dict.fromkeys(name for name, _ in party.comparison.changes)
-        found = match_names(names, models, spellings=spellings)
+        found = match_names(names, models, spellings=spellings) if models else {}  # one's own names are what they are
         for name in names:
             model = found.get(name, name)
+            if party.name in models.get(model, {}):
+                problems.append(_second(party, name, model, models[model][party.name]))
+                continue
             if model != name:
                 problems.append(_spelling(party, name, model, said=name in (spellings or {})))
             elif model not in models and (close := nearly_the_same(name, models)) is not None:
@@ -229,6 +232,13 @@ def _spelling(party: Party, name: str, model: str, *, said: bool) -> Problem:
     rule = f"{party.name} writes {name!r} for {model!r}" + (", as was said" if said else ", which counts as the same")
     mend = "write it alike, if it is; rename it, if it is another model"
     return _problem(f"{_place(party.study)}earphones.csv", "earphone", "", rule, mend, earphone=model)
+
+
+def _second(party: Party, name: str, model: str, first: str) -> Problem:
+    rule = f"{party.name} has {first!r} for {model!r} already, and {name!r} does not count"
+    mend = "say of one of the two alone that it is this model"
+    place = f"{_place(party.study)}earphones.csv"
+    return _problem(place, "earphone", "", rule, mend, left_out=True, earphone=name)
 
 
 def _perhaps(party: Party, name: str, close: str) -> Problem:

@@ -110,6 +110,7 @@ def test_what_users_wrote_is_escaped(page: str) -> None:
     tags = Tags(page).found
     assert "script" not in {tag for tag, _ in tags}
     assert page.count("&lt;script&gt;") >= 4
+    assert "<bdi>Whisk</bdi></a>: <bdi>Whisk" in page, "a name that runs from the right leaves what is beside it in place"
     assert words_of(page).count(" ".join(NASTY.split())) >= 4
     assert "<script" not in findings_html([Finding(statement=NASTY, caveat=NASTY)])
 
@@ -335,6 +336,10 @@ def test_outline_is_a_numbered_script_with_captions(article: Article, written: P
     assert "95 %" in outline.scenes[0].captions[1], "numbers with an interval come first"
     text = (written / OUTLINE).read_text(encoding="utf-8")
     assert re.search(r"^## 1\. Whisk \(about \d+ s\)$", text, re.MULTILINE)
+
+
+def test_an_outline_without_findings_says_so(article: Article) -> None:
+    assert compose_outline(replace(article, findings=())).opening[-1] == "No findings from 18 earphones."
 
 
 @given(st.text(min_size=1, max_size=300).filter(str.strip), st.floats(-1e5, 1e5))

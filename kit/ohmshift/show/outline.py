@@ -88,7 +88,7 @@ def compose_outline(article: Article) -> Outline:
     """
     scenes = tuple(_scene(item) for item in article.findings)
     many = "" if len(article.rows) == 1 else "s"
-    count = f"{len(scenes)} finding{'' if len(scenes) == 1 else 's'} from {len(article.rows)} earphone{many}."
+    count = f"{len(scenes) or 'No'} finding{'' if len(scenes) == 1 else 's'} from {len(article.rows)} earphone{many}."
     opening = (*([article.question] if article.question else ()), count)
     method = (article.methods[0], article.methods[3], article.methods[4])
     closing = (*article.limits, *article.cautions)

@@ -148,7 +148,6 @@ def test_a_colour_that_is_not_there_is_refused(tmp_path: Path):
 # ------------------------------------------------------------ axes
 
 
-@pytest.mark.source("analytic", ref="a third of three decades is one decade; linear axes are linear")
 @pytest.mark.parametrize("point", [(1e12, 5.0), (-1e5, 5.0), (200.0, 1e9), (float("nan"), 5.0), (5.0, 100.0)])
 def test_a_correction_outside_is_refused(tmp_path: Path, point: tuple[float, float]):
     with pytest.raises(CurveError, match="a point that the curve passes through lies in the picture"):
@@ -187,6 +186,7 @@ def test_a_colour_all_over_the_picture_is_refused_and_not_followed_for_minutes()
     assert time.process_time() - start < 5
 
 
+@pytest.mark.source("analytic", ref="a third of three decades is one decade; linear axes are linear")
 def test_axes_by_hand():
     x = PictureAxis(name="frequency", first_px=0, first_value=20, second_px=300, second_value=20_000, scale="log")
     assert x.value(np.array([100.0, 200.0])) == pytest.approx([200, 2000])

@@ -305,7 +305,7 @@ def test_an_uncertain_channel_leaves_the_other_aligned():
     assert np.array_equal(aligned.level_db[2:], both.level_db[2:])
     assert not np.allclose(aligned.level_db[:2], both.level_db[:2])
     assert report.summarise().startswith("Left: the resonance lies at ")
-    assert "Right is left as it is, because " in report.summarise()
+    assert "Right: no seat is moved, because " in report.summarise()
 
 
 def test_a_row_without_a_shift_is_refused():

@@ -295,7 +295,7 @@ def test_alignment_slider_moves_the_resonance_only(study: Study) -> None:
         for before, after in zip(panel.figure.charts[0].lines, panel.figure.charts[1].lines, strict=True):
             np.testing.assert_allclose(before.y[low], after.y[low], rtol=0, atol=1e-12)
     panel.controls["earphone"].value = "Kettle"
-    assert "left as it is" in panel.view.sentence
+    assert "no seat is moved" in panel.view.sentence
     assert panel.view.charts[1].spans
 
 

@@ -92,7 +92,7 @@ class ChannelAlignment:
         """
         if self.resonance_hz is None:
             return (
-                f"{self.channel.capitalize()} is left as it is, because {self.why}: above 5 kHz read the heights of "
+                f"{self.channel.capitalize()}: no seat is moved, because {self.why}: above 5 kHz read the heights of "
                 "peaks, not their positions."
             )
         largest = max(abs(row.shift_octaves) for row in self.rows)
@@ -177,7 +177,7 @@ def _judge(
             return f"seat {seat} has no peak between {PEAK_BAND_HZ[0]:g} and {PEAK_BAND_HZ[1]:g} Hz", ""
         if peak.prominence_db < least_prominence_db:
             return (
-                f"the peak of seat {seat} stands out by {peak.prominence_db:.1f} dB, below {least_prominence_db:g}",
+                f"the peak of seat {seat} stands out by {peak.prominence_db:.1f} dB, below {least_prominence_db:g} dB",
                 "",
             )
     position = np.log([peak.frequency_hz or np.nan for peak in peaks])

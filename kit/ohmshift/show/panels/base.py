@@ -129,11 +129,10 @@ class Panel(widgets.VBox, Generic[Settings]):  # type: ignore[misc]
     def _on_move(self, field: str, value: object) -> None:
         if self._quiet or _same(getattr(self.settings, field), value):
             return
-        now = time.monotonic()
-        if field != self._last_move[0] or now - self._last_move[1] > _SAME_MOVE_S:
+        if field != self._last_move[0] or time.monotonic() - self._last_move[1] > _SAME_MOVE_S:
             self._before.append(self.settings)
-        self._last_move = (field, now)
         self._set(replace(self.settings, **{field: value}))  # type: ignore[type-var]
+        self._last_move = (field, time.monotonic())  # after the redraw, which may be slow
 
     def _on_undo(self) -> None:
         if self._before:

@@ -145,9 +145,10 @@ class LineUpPanel(Panel[LineUpSettings]):
         elif np.isfinite(before):
             sentence += f" From 5 to 16 kHz the seats of one condition scatter by {before:.2f} dB."
         spans = () if found.certain else (Span(low=5000.0, high=20_000.0, reason="alignment uncertain: read heights"),)
+        whose = f"{settings.earphone}, {settings.channel}"
         charts = (
-            draw_seats(levelled, settings, f"{settings.earphone}, {settings.channel}: as measured", sentence, ()),
-            draw_seats(moved, settings, f"{settings.earphone}, {settings.channel}: lined up", sentence, spans),
+            draw_seats(levelled, settings, f"{whose}: as measured", sentence, ()),
+            draw_seats(moved, settings, f"{whose}: {'lined up' if found.certain else 'not lined up'}", sentence, spans),
         )
         draft = Draft(
             statement=sentence,

@@ -399,3 +399,16 @@ def test_a_dc_resistance_fails_behind_a_capacitor() -> None:
         anchor=AnchorImpedance(magnitude_ohm=float(np.abs(driver(F)[0])), frequency_hz=0.0, what="meter's resistance"),
     )
     assert any("series capacitor" in caveat for caveat in flat.caveats)
+
+
+@pytest.mark.source("analytic", ref="what is smoothed by its noise lies nearer to the load that made it")
+def test_smoothing_by_noise_brings_the_load_nearer() -> None:
+    Z, rng = driver(F), np.random.default_rng(3)
+    inside = (F > 200) & (F < 5000)
+    squares: dict[str, list[float]] = {"by noise": [], "none": []}
+    for _ in range(3):
+        curves, D = noise(rng, 60, 0.1), divider_change_db(Z, added_ohm=33) + noise(rng, 1, 0.1)[0]
+        for smoothing, found in squares.items():
+            one = recover_impedance(F, D, added_ohm=33, noise_db=curves, smoothing=smoothing, band="linear")
+            found.append(float(np.mean((np.abs(one.impedance_ohm / Z)[inside] - 1) ** 2)))
+    assert all(smooth < rough for smooth, rough in zip(squares["by noise"], squares["none"], strict=True))

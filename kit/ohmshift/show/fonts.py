@@ -21,7 +21,15 @@ _RIGHT_TO_LEFT = {"R", "AL"}
 
 
 class OtherFont(NamedTuple):
-    """A font of the computer."""
+    """A font of the computer.
+
+    Parameters
+    ----------
+    family : str
+        Its name.
+    file : str
+        Its file.
+    """
 
     family: str
     file: str

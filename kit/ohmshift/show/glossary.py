@@ -53,7 +53,7 @@ def terms_used(text: str) -> tuple[tuple[str, str], ...]:
     Examples
     --------
     >>> [term for term, _ in terms_used("Each reseating moves it; the margin is 1 dB.")]
-    ['margin', 'seat, reseating']
+    ['added resistance, R', 'change', 'margin', 'response', 'seat, reseating']
     """
     used: dict[str, str] = {}
     while found := [pair for pair in read_glossary() if pair[0] not in used and _is_used(pair[0], text)]:

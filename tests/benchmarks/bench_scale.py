@@ -69,7 +69,7 @@ def load_all(folder: Path, executor: Executor | None = None) -> int:
     listed = list_study(folder)
     clashes = find_clashes(listed.measurements.rows, listed.settings)
     rows = [(line, row, clashes.get(line)) for line, row in listed.measurements.rows]
-    return sum(1 for _ in run_items(Reader(listed.folder.resolve(), listed.settings), rows, executor=executor))
+    return sum(1 for _ in run_items(Reader(listed.folder, listed.settings), rows, executor=executor))
 
 
 class Reader:

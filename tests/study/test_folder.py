@@ -235,6 +235,14 @@ def test_link_out_of_the_folder_is_refused(folder: Path, tmp_path_factory: pytes
     assert "inside the study folder" in study.problems[0].rule
 
 
+def test_link_to_itself_is_refused(folder: Path) -> None:
+    (folder / "responses/loop.csv").symlink_to(folder / "responses/loop.csv")
+    add_rows(folder, "responses/loop.csv,Wok,left,response,0,2,9,relative,")
+    study = open_study(folder)
+    assert listed(study) == [("measurements.csv", 19, "file", "left out")]
+    assert len(study.curves) == 17
+
+
 def test_link_within_the_folder_is_followed(folder: Path) -> None:
     write_curve(folder / "recordings/take.csv", level_db(1, seed=77))
     (folder / "responses/link.csv").symlink_to(folder / "recordings/take.csv")

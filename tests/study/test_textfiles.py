@@ -381,6 +381,14 @@ def test_a_huge_file_is_refused_unread(tmp_path: Path) -> None:
         read_response(path)
 
 
+@pytest.mark.parametrize("blanks", ["\t" * 60_000, " " * 60_000, "\t " * 30_000], ids=["tabs", "blanks", "both"])
+def test_long_runs_of_blanks_take_no_time(tmp_path: Path, blanks: str) -> None:
+    file = tmp_path / "a.txt"
+    file.write_text(f"f\tdB\n20{blanks}x\n1,2{blanks};3\n")
+    with pytest.raises(FileRefusedError, match=r"a\.txt"):
+        read_response(file)
+
+
 @pytest.mark.parametrize(
     "header",
     ["freq" + "_" * 60_000 + ",dB", "rad" * 20_000 + ",dB", "a" + " " * 60_000 + "b,c", "!" * 60_000 + "a,b"],

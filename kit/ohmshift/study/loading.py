@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from dataclasses import dataclass
 from functools import partial
@@ -10,9 +9,11 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 from ohmshift.curves.values import Response
 from ohmshift.errors import OhmshiftError
+from ohmshift.study.places import lies_inside
 from ohmshift.study.problems import Problem
 from ohmshift.study.running import run_items
 from ohmshift.study.screening import LEVEL_BAND_HZ, Repeat, find_duplicates, find_outliers, summarise_repeat
+from ohmshift.study.spellings import nearly_the_same
 from ohmshift.study.textfiles import read_impedance, read_response
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ def load_rows(
     Parameters
     ----------
     root : Path
-        The study, any links on the way to it followed.
+        The study.
     table : Table
         Its measurements.csv.
     settings : StudySettings
@@ -91,7 +92,7 @@ def load_rows(
     """
     clashes = find_clashes(table.rows, settings)
     rows = [(line, row, clashes.get(line)) for line, row in table.rows]
-    read = partial(load_row, root=root.resolve(), settings=settings)
+    read = partial(load_row, root=root, settings=settings)
     results = list(run_items(read, progress(rows) if progress else rows, executor=executor))
     loaded = tuple(item for item in results if isinstance(item, Loaded))
     flagged = find_duplicates((item.row.file, item.row.earphone, item.curve.provenance.sha256) for item in loaded)
@@ -174,14 +175,14 @@ def find_clashes(rows: Iterable[tuple[int, MeasurementRow]], settings: StudySett
 def _place_problem(inside: Path, line: int, row: MeasurementRow) -> Problem | None:
     """Say what is wrong with the place of a row's file, if anything."""
     path = inside / row.file
-    if not path.resolve().is_relative_to(inside):
+    if not lies_inside(inside, path):
         rule, mend = "a file lies inside the study folder", "put the file itself there, not a link"
         return _left_out(row, line, "file", row.file, rule=rule, mend=mend)
     if path.exists():
         return None
     beside = sorted(other.name for other in path.parent.glob("*")) if path.parent.is_dir() else []
-    close = difflib.get_close_matches(path.name, beside, n=1, cutoff=0.8)
-    mend = f"did you mean {close[0]}?" if close else "check its name, or remove the row"
+    close = nearly_the_same(path.name, beside)
+    mend = f"did you mean {close}?" if close else "check its name, or remove the row"
     return _left_out(row, line, "file", row.file, rule="the file must be there", mend=mend)
 
 

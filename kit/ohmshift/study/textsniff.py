@@ -20,7 +20,7 @@ NUMBER_CHARACTERS = b"0123456789+-.eE \t\n,;"
 _SAMPLE_BYTES = 240
 
 _NUMBER = rb"[+-]?(?:\d+(?:[.,']\d{3})*(?:[.,]\d*)?|[.,]\d+)(?:[eEdD][+-]?\d+)?"
-_SEPARATOR = rb'"?(?:[ \t]*[;,\t][ \t]*|[ \t]+)"?'
+_SEPARATOR = rb'"?(?:[ \t]*+[;,][ \t]*+|[ \t]++)"?'
 _ROW = re.compile(rb'[ \t]*"?' + _NUMBER + _SEPARATOR + rb"[+-]?[.,]?\d(?!\d*[:/-])")
 _LIKE_A_ROW = re.compile(rb"""[ \t]*"?(?:[^ \t;,"]*[\d.,]|[+-]?(?:nan|inf|null|n/?a)\b)""", re.IGNORECASE)
 _NUMBER_SIGNS = re.compile(r"[\d.,]")
@@ -217,11 +217,11 @@ def _find_delimiter(file: TextFile, sample: bytes, line: int) -> str:
     if b";" in rows:
         return ";"
     commas = b"," in rows
-    if b"\t" in rows and not (commas and not re.search(rb"[^,\s][ \t]*\t[ \t]*[^,\s]", rows)):
+    if b"\t" in rows and not (commas and not re.search(rb"[^,\s] *+\t[ \t]*+[^,\s]", rows)):
         return " " if _NO_TAB.search(rows) else "\t"
     if not commas:
         return " "
-    if not re.search(rb"[^,\s][ \t]+[^,\s]", rows):
+    if not re.search(rb"[^,\s][ \t]++[^,\s]", rows):
         return ","
     if re.search(rb",[ \t]", rows):
         raise file.refusal(

@@ -324,7 +324,7 @@ def test_nothing_is_recorded_without_a_caveat_and_undo_retracts(study: Study) ->
     assert finding.settings["margin_db"] == panel.settings.margin_db
     assert dict(finding.data) == {name: study.data_hashes()[name] for name in finding.data}
     assert len(finding.data) == 12
-    assert {quantity.name for quantity in finding.quantities} >= {"level drop", "no change larger than"}
+    assert {quantity.name for quantity in finding.quantities} >= {"level drop", "bound of the change in any band"}
 
     record.undo.click()
     assert read_findings(study.folder).findings[-1].retracted

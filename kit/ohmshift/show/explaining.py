@@ -207,7 +207,7 @@ def _say_difference(pair: Explanation) -> str:
         return "The impedance was recovered from this very change, so agreement proves nothing here."
     where = ", ".join(nominal_frequency(f) for f in pair.change.bands.mid_hz[outside])
     verb = f"lies outside the measured interval at {where} Hz" if outside.any() else "lies within the measured interval"
-    return f"It {verb}; in the readable bands they differ by at most {largest:.1f} dB."
+    return f"The prediction {verb}; in the readable bands both differ by at most {largest:.1f} dB."
 
 
 def disagreement(pair: Explanation) -> tuple[npt.NDArray[np.bool_], float]:

@@ -12,7 +12,7 @@ import pandas as pd
 from ohmshift.curves.grids import pick_channel
 from ohmshift.evidence.changes import Change, measure_change
 from ohmshift.evidence.verdicts import Verdict, judge_change
-from ohmshift.evidence.wording import describe_change
+from ohmshift.evidence.wording import ceil_bound, describe_change
 from ohmshift.show.charts import Chart, Line
 from ohmshift.show.drawings import band_table, draw_change, ohms, say_level_drop
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
@@ -193,7 +193,8 @@ def quantities(change: Change, verdict: Verdict) -> tuple[Quantity, ...]:
         name = f"largest change, at {nominal_frequency(change.bands.mid_hz[i])} Hz"
         found.append(Quantity(name=name, value=value, unit="dB", low=value - half, high=value + half))
     if np.isfinite(verdict.bound_db):
-        found.append(Quantity(name="no change larger than", value=verdict.bound_db, unit="dB"))
+        bound_db = float(ceil_bound(verdict.bound_db))
+        found.append(Quantity(name="bound of the change in any band", value=bound_db, unit="dB"))
     found.append(Quantity(name="size of the tonal change", value=change.size_db, unit="dB"))
     if np.isfinite(change.level_drop_db):
         low, high = verdict.level_drop_interval_db or (None, None)

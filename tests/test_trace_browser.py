@@ -167,9 +167,10 @@ def test_a_curve_is_traced_by_mouse_and_by_keyboard(lab: Lab, page: Page, study:
     # Saved under another name, and read again by the panel above.
     page.get_by_label("Party").fill("Reading Room")
     page.get_by_label("Model").fill("Ladle")
+    page.get_by_label("Shows").select_option("without")  # the rest is as saved for this picture
     page.get_by_role("button", name="Save the tracing").click()
-    page.get_by_text("Saved as published/readingroom_ladle_33ohm_without.trace.json").wait_for(timeout=30_000)
-    saved = json.loads((study.folder / "published/readingroom_ladle_33ohm_without.trace.json").read_text("utf-8"))
+    page.get_by_text("Saved as published/readingroom_ladle_47ohm_without.trace.json").wait_for(timeout=30_000)
+    saved = json.loads((study.folder / "published/readingroom_ladle_47ohm_without.trace.json").read_text("utf-8"))
     assert (saved["party"], saved["corrections"], saved["frequency_axis"]["first_value"]) == (
         "Reading Room",
         [[700.0, 200.0]],

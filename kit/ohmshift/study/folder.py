@@ -346,10 +346,14 @@ def _unlisted(loaded: Iterable[Loaded], listed: Mapping[str, EarphoneRow]) -> li
 
 def _table(rows: Iterable[Row], model: type[Row]) -> pd.DataFrame:
     """Put rows into a table whose number columns are numbers even where there are no rows."""
-    table = pd.DataFrame([row.model_dump() for row in rows], columns=list(model.model_fields))
-    numbers = [name for name in model.model_fields if name.endswith(("_ohm", "_db"))]
-    table = table.astype(dict.fromkeys(numbers, float))
-    return table.astype({"driver_count": "Int64"}) if "driver_count" in table else table
+    listed = list(rows)
+    columns: dict[str, Any] = {name: [getattr(row, name) for row in listed] for name in model.model_fields}
+    for name, values in columns.items():
+        if name.endswith(("_ohm", "_db")):
+            columns[name] = np.array(values, dtype=np.float64)
+        elif name == "driver_count":
+            columns[name] = pd.array(values, dtype="Int64")
+    return pd.DataFrame(columns)
 
 
 def _measurements_table(loaded: Iterable[Loaded], problems: Iterable[Problem]) -> pd.DataFrame:

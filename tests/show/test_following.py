@@ -22,6 +22,7 @@ from ohmshift.show.panels.record import RecordPanel
 from ohmshift.show.panels.start import StartPanel
 from ohmshift.show.panels.tables import FollowingTable
 from ohmshift.show.panels.wires import WirePanel
+from ohmshift.show.panels.write_up import WriteUpPanel
 from ohmshift.study.findings import read_findings
 from ohmshift.study.folder import open_study
 from ohmshift.study.places import demo_copy
@@ -226,3 +227,16 @@ def test_no_crosstalk_is_no_number(study: Study) -> None:
     panel.controls["return_ohm"].value = 0.0
     assert panel.view.draft.quantities == ()
     assert "nothing of one side reaches the other" in panel.view.draft.statement
+
+
+def test_numbers_of_findings_follow_what_stands(study: Study, capsys: pytest.CaptureFixture[str]) -> None:
+    panel = WriteUpPanel(study)
+    panel.show_table()
+    assert "bound of the change in any band" in capsys.readouterr().out
+    (table,) = panel.tables
+    assert "Whisk" in table.shown["text/html"]
+    assert "NaN" not in table.shown["text/html"]
+    panel.chosen.value = ("demo-whisk",)
+    panel.reason.value = "Measured again."
+    panel.retract.click()
+    assert "Whisk" not in table.shown["text/html"]

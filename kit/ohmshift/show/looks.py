@@ -49,7 +49,7 @@ LEVEL_DASH = (2, 3)
 _SAMPLE_PX = (6.0, 36.0)
 _POINT_PX = (17.0, 25.0)
 _STEP_PX = 2.0
-_LONGEST_LABEL = 18
+_LONGEST_LABEL = 17
 _TICK_PX = 34.0
 
 # The general-purpose palette of Okabe and Ito, "Color Universal Design" (2008), without its yellow, which
@@ -329,7 +329,7 @@ def shorten_label(label: str) -> str:
     Returns
     -------
     str
-        At most 18 characters.
+        At most 17 characters.
     """
     return label if len(label) <= _LONGEST_LABEL else label[: _LONGEST_LABEL - 1].rstrip() + "…"
 

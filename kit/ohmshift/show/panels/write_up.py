@@ -12,6 +12,7 @@ from ohmshift.show.frames import write_frames
 from ohmshift.show.live import summary_line
 from ohmshift.show.panels.base import button, choice
 from ohmshift.show.panels.opening import Progress
+from ohmshift.show.panels.tables import FollowingTable
 from ohmshift.show.publishing import findings_html, picture_stem, write_article
 from ohmshift.show.staging import staged
 from ohmshift.study.batch import compare_study
@@ -70,6 +71,7 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
         self.gone = widgets.Dropdown(description="Retracted", tooltip="Findings that were retracted.", layout=_BOX)
         self.reinstate = button("Let stand again", "Reinstate the finding chosen under Retracted", self._on_reinstate)
         self.listing = widgets.HTML()
+        self.tables: list[FollowingTable] = []
         self.status = summary_line(repr(self)[1:-1])
         self._show([finding.id for finding in self.recorded.standing])
         self.chosen.value = tuple(value for _, value in self.chosen.options)
@@ -91,6 +93,10 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
         """
         return quantities_table(FindingsLog(findings=self.recorded.standing, problems=()))
 
+    def show_table(self) -> None:
+        """Show the numbers in the cell that asks for them; from then on they follow the findings that stand."""
+        self.tables.append(FollowingTable(lambda: self.table().drop(columns="retracted").round(3)))
+
     def _show(self, order: list[str]) -> None:
         """Show the standing findings in an order, those chosen staying chosen."""
         known = {finding.id: finding for finding in self.recorded.standing}
@@ -102,6 +108,8 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
         self.gone.options = [(_shorten(finding.statement), finding.id) for finding in gone]
         self.reinstate.disabled = self.gone.disabled = not gone
         self.retract.disabled = not known
+        for table in self.tables:
+            table.update()
 
     def _order(self) -> list[str]:
         return [value for _, value in self.chosen.options]

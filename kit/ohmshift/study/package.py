@@ -29,7 +29,6 @@ from ohmshift.study.rows import MeasurementRow
 from ohmshift.study.spreadsheets import csv_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
     from ohmshift.study.batch import StudyComparison
@@ -88,23 +87,21 @@ def write_package(study: Study, comparison: StudyComparison, out: Path, *, date:
     out.mkdir(parents=True, exist_ok=True)
     log = read_findings(study.folder)
     copied = {name: _copy(study.folder / name, out / STUDY / name) for name in study_files(study)}
-    tables = [*tidy_tables(study, comparison, log), files_table(copied)]
-    written, resources = [], []
-    for table in [*tables, dictionary_table(tables)]:
-        for path in _write_table(table, out):
-            written.append(path)
-            if path.suffix == ".csv":
-                resources.append(describe_table(table, path.name, path.read_bytes()))
-    texts = {
-        DESCRIPTOR: json.dumps(
-            describe_package(study, resources, copied, date=date), indent=2, ensure_ascii=False, allow_nan=False
-        ),
-        "README.txt": readme_text(study, tables, date=date),
-        "CITATION.cff": citation_text(study, date=date),
-    }
-    for name, text in texts.items():
-        (out / name).write_text(text.rstrip("\n") + "\n", encoding="utf-8", newline="\n")
-    return [*(out / name for name in texts), *written, *(out / STUDY / name for name in copied)]
+    tables = [*tidy_tables(study, comparison, log)]
+    beside = [
+        _write_text(out / "README.txt", readme_text(study, tables, date=date)),
+        _write_text(out / "CITATION.cff", citation_text(study, date=date)),
+        *(_write_compact(table, out) for table in tables if len(table.rows) >= LARGE_ROWS),
+    ]
+    held = {path.name: _measure(path.read_bytes()) for path in beside}
+    tables.append(files_table(held | {f"{STUDY}/{name}": of for name, of in copied.items()}))
+    tables.append(dictionary_table(tables))
+    written = [_write_table(table, out) for table in tables]
+    resources = [describe_table(t, path.name, path.read_bytes()) for t, path in zip(tables, written, strict=True)]
+    described = describe_package(study, resources, copied, date=date)
+    text = json.dumps(described, indent=2, ensure_ascii=False, allow_nan=False)
+    descriptor = _write_text(out / DESCRIPTOR, text)
+    return [descriptor, *beside, *written, *(out / STUDY / name for name in copied)]
 
 
 def study_files(study: Study) -> tuple[str, ...]:
@@ -182,7 +179,7 @@ def read_package(folder: Path, into: Path) -> Path:
 
 
 def _listed_files(folder: Path) -> dict[str, str]:
-    """Give every file that a package lists with its SHA-256: its tables, and by these the study's own files."""
+    """Give every file of a package with its SHA-256: its tables, and by one of these all others."""
     path = folder / DESCRIPTOR
     if not path.is_file():
         raise FileMissingError(str(path), "a data package has this file", "it is missing", "check the folder's name")
@@ -212,15 +209,21 @@ def _check(path: Path, name: str, sha256: str) -> None:
         raise FileRefusedError(name, "it must be what was published", "its content is another", mend)
 
 
-def _write_table(table: TidyTable, out: Path) -> Iterator[Path]:
-    """Write a table as CSV, and a large one as Parquet beside it."""
+def _write_table(table: TidyTable, out: Path) -> Path:
     path = out / f"{table.name}.csv"
     path.write_bytes(csv_text(table.rows.assign(**_spell_infinity(table))).encode())
-    yield path
-    if len(table.rows) >= LARGE_ROWS:
-        compact = path.with_suffix(".parquet")
-        table.rows.to_parquet(compact, engine="pyarrow", index=False, compression="zstd")
-        yield compact
+    return path
+
+
+def _write_compact(table: TidyTable, out: Path) -> Path:
+    path = out / f"{table.name}.parquet"
+    table.rows.to_parquet(path, engine="pyarrow", index=False, compression="zstd")
+    return path
+
+
+def _write_text(path: Path, text: str) -> Path:
+    path.write_text(text.rstrip("\n") + "\n", encoding="utf-8", newline="\n")
+    return path
 
 
 def _spell_infinity(table: TidyTable) -> dict[str, pd.Series[Any]]:
@@ -238,6 +241,11 @@ def _copy(source: Path, target: Path) -> tuple[int, str]:
     content = source.read_bytes()
     target.parent.mkdir(parents=True, exist_ok=True)
     target.write_bytes(content)
+    return _measure(content)
+
+
+def _measure(content: bytes) -> tuple[int, str]:
+    """Give size and hash."""
     return len(content), _sha256(content)
 
 

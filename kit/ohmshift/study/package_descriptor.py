@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from ohmshift.study.package_tables import Field, TidyTable
+from ohmshift.study.places import name_in_commands
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -40,12 +41,21 @@ _TABLES_NOTE = (
 )
 _TEXT_NOTE = (
     "A text that begins like a formula has an apostrophe in front of it in these tables, so that no spreadsheet runs "
-    "it. Files under study/ are as they were measured, byte for byte; files.csv holds their hashes. What others "
-    "published, and this study was compared with, is theirs and not here."
+    "it. Files under study/ are as they were measured, byte for byte. datapackage.json holds the hash of each table, "
+    "files.csv that of every other file."
+)
+_OTHERS_NOTE = (
+    "Not here is what others published, the study's folder published/: it is theirs to license. The numbers of a "
+    "finding that rests on it stand as they were recorded; to check them again, get those files from where they were "
+    "published, and put them into published/ of the study that the first line below makes."
 )
 _OPEN_NOTE = (
-    "To check every hash and open the study: install Ohmshift {version}, then run ohmshift unpack PACKAGE STUDY, with "
-    "the names of this folder and of one to make, and ohmshift lab STUDY."
+    "With Ohmshift {version} installed, in the folder that holds this one: the first line checks every file and makes "
+    "the study's folder, the second opens it in its notebooks, the third builds article and figures again."
+)
+_COMMANDS = (
+    "  ohmshift unpack package {study}\n  ohmshift lab {study}\n  ohmshift report {study} --out report{date}\n\n"
+    "  (package is this folder's name; where yours has another, write that.)"
 )
 _KEYWORDS = ("earphone", "frequency response", "impedance", "output impedance", "ear simulator")
 
@@ -136,19 +146,19 @@ def describe_table(table: TidyTable, path: str, content: bytes) -> dict[str, Any
 
 
 def files_table(files: Mapping[str, tuple[int, str]]) -> TidyTable:
-    """List the study's own files in a package.
+    """List the files of a package that are no tables of its own.
 
     Parameters
     ----------
     files : mapping of str to (int, str)
-        Size [byte] and SHA-256, by path relative to the study.
+        Size [byte] and SHA-256, by path in the package.
 
     Returns
     -------
     TidyTable
         One row a file.
     """
-    rows = [(f"study/{name}", size, sha256) for name, (size, sha256) in files.items()]
+    rows = [(name, size, sha256) for name, (size, sha256) in files.items()]
     fields = (
         Field(name="path", type="string", description="Path in this package.", required=True),
         Field(name="bytes", type="integer", description="Size [byte].", required=True),
@@ -156,7 +166,8 @@ def files_table(files: Mapping[str, tuple[int, str]]) -> TidyTable:
     )
     return TidyTable(
         name="files",
-        description="One row a file of the study as it was measured.",
+        description="One row a file that is no table of datapackage.json: the study as it was measured, and what goes "
+        "with the tables.",
         rows=pd.DataFrame(rows, columns=[field.name for field in fields]),
         fields=fields,
         key=("path",),
@@ -258,7 +269,9 @@ def readme_text(study: Study, tables: Sequence[TidyTable], *, date: str) -> str:
         _TABLES_NOTE,
         "\n".join(listed),
         _TEXT_NOTE,
+        _OTHERS_NOTE,
         _OPEN_NOTE.format(version=version("ohmshift")),
+        _COMMANDS.format(study=name_in_commands(study.folder), date=f" --date {date}" if date else ""),
     )
     return "\n\n".join(
         text if text.startswith("  ") else textwrap.fill(text, 100) for text in paragraphs if text.strip()

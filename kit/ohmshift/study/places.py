@@ -5,6 +5,7 @@ from __future__ import annotations
 import atexit
 import hashlib
 import json
+import re
 import shutil
 import tempfile
 from dataclasses import dataclass
@@ -115,6 +116,28 @@ def require_study(folder: Path | str) -> Path:
     if not (Path(folder) / "study.toml").exists():
         raise FileMissingError(where, "a study folder holds study.toml", "this one does not", mend)
     return Path(folder)
+
+
+def name_in_commands(folder: Path) -> str:
+    """Give what to call a study in a command that somebody copies.
+
+    Parameters
+    ----------
+    folder : Path
+        The study.
+
+    Returns
+    -------
+    str
+        The folder's name, or STUDY where a shell would not take it as it stands.
+
+    Examples
+    --------
+    >>> name_in_commands(Path("data/tool_library")), name_in_commands(Path("data/my study; 2"))
+    ('tool_library', 'STUDY')
+    """
+    name = folder.resolve().name
+    return name if re.fullmatch(r"\w[\w.-]*", name) else "STUDY"
 
 
 def study_folder(start: Path | str | None = None) -> Path:

@@ -73,6 +73,27 @@ def listed(study: Study) -> list[tuple[str, int | None, str, str]]:
     return [(problem.file, problem.row, problem.column, problem.effect) for problem in study.problems]
 
 
+@pytest.mark.parametrize(
+    ("refused", "mended"),
+    [
+        ("f;dB\n0.2;80\n2;81\n60;83\n", "Frequency (kHz);Level (dB)\n0.2;80\n2;81\n60;83\n"),
+        ("20;1.5;2\n300;2;3\n9000;3;1\n", "Frequency (Hz);Level (dB);Phase (deg)\n20;1.5;2\n300;2;3\n9000;3;1\n"),
+        ("20, 1 2\n300, 3 4\n9000, 3 4\n", "Hz\tdB\tdeg\n20\t1\t2\n300\t3\t4\n9000\t3\t4\n"),
+    ],
+)
+def test_what_a_study_says_of_a_refused_file_can_be_done_to_it(folder: Path, refused: str, mended: str) -> None:
+    add_rows(folder, "responses/pan.txt,Ladle,left,response,0,,9,absolute,")
+    file = folder / "responses" / "pan.txt"
+    file.write_text(refused)
+    (problem,) = open_study(folder).problems
+    assert problem.file == "responses/pan.txt"
+    assert "=" not in problem.mend  # nobody gives the reader a keyword here
+    assert ("name each column with its unit" in problem.mend) == ("(" in mended)
+    assert ("tabs between the columns" in problem.mend) == ("\t" in mended)
+    file.write_text(mended)
+    assert "responses/pan.txt" in open_study(folder).curves
+
+
 def test_whole_study_opens_without_a_problem(folder: Path) -> None:
     study = open_study(folder)
     assert study.problems == ()

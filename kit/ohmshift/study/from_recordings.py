@@ -107,13 +107,13 @@ def open_sweep(folder: Path | str, row: RecordingRow) -> RecordedSweep:
     Raises
     ------
     StudyError
-        A row that holds something else.
+        A row that holds something else, or a loopback of another sampling rate.
     FileMissingError
         A file is missing.
     FileRefusedError
         A file cannot be read.
     CurveError
-        A sweep that the recording cannot hold, or a loopback of another sampling rate.
+        A sweep that the recording cannot hold.
     EvidenceError
         The sweep is not found.
     """

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 from ohmshift.curves.values import Response
 from ohmshift.errors import OhmshiftError
 from ohmshift.study.places import lies_inside
-from ohmshift.study.problems import Problem
+from ohmshift.study.problems import Problem, mend_listed
 from ohmshift.study.running import run_items
 from ohmshift.study.screening import LEVEL_BAND_HZ, Repeat, find_duplicates, find_outliers, summarise_repeat
 from ohmshift.study.spellings import nearly_the_same
@@ -201,7 +201,7 @@ def _read(root: Path, line: int, row: MeasurementRow) -> Response | Impedance | 
             column="",
             value=error.found,
             rule=error.rule,
-            mend=error.mend,
+            mend=mend_listed(error.mend),
             effect="left out",
             earphone=row.earphone,
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
@@ -13,6 +14,11 @@ if TYPE_CHECKING:
 Effect: TypeAlias = Literal["left out", "flagged"]
 
 _LONGEST_VALUE = 120
+
+_KEYWORD = re.compile(r"(?:, or )?give (?:for example )?(\w+)=.*")
+_NAMES = 'name each column with its unit in a line above the rows, as "Frequency (Hz)", "Level (dB)" or "Phase (deg)"'
+_TABS = "save it anew with tabs between the columns and a decimal point"
+_INSTEAD = {"delimiter": _TABS, "decimal": _TABS, "first_line": ""}
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -93,6 +99,30 @@ def as_text(value: object) -> str:
         return str(value)
     except (ValueError, RecursionError):
         return "too long to show"
+
+
+def mend_listed(mend: str) -> str:
+    """Say how a curve file is mended where a list names it, and no keyword can be given to its reader.
+
+    Parameters
+    ----------
+    mend : str
+        What the reader's error says.
+
+    Returns
+    -------
+    str
+        The same, with another way in place of a keyword.
+
+    Examples
+    --------
+    >>> mend_listed("mend the row, or give delimiter= if something else separates the cells")
+    'mend the row, or save it anew with tabs between the columns and a decimal point'
+    """
+    keyword = _KEYWORD.search(mend)
+    if keyword is None:
+        return mend
+    return ", or ".join(way for way in (mend[: keyword.start()], _INSTEAD.get(keyword[1], _NAMES)) if way)
 
 
 def problems_table(problems: Iterable[Problem]) -> pd.DataFrame:

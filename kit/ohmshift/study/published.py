@@ -16,7 +16,7 @@ from ohmshift.study.folder import Study, open_study
 from ohmshift.study.manifest import read_table
 from ohmshift.study.pictures import ENDINGS
 from ohmshift.study.places import lies_inside
-from ohmshift.study.problems import Problem
+from ohmshift.study.problems import Problem, mend_listed
 from ohmshift.study.published_rows import LIST, TRACING, PublishedRow, Tracing
 from ohmshift.study.textfiles import read_response
 from ohmshift.study.tracings import read_tracing, replay_tracing
@@ -229,9 +229,8 @@ def _read_pieces(folder: Path) -> tuple[list[_Piece], list[Problem]]:
             try:
                 pieces.append(_read_row(folder, line, row))
             except OhmshiftError as error:
-                problems.append(
-                    _problem(LIST, line, "file", row.file, rule=f"{error.rule} ({error.found})", mend=error.mend)
-                )
+                rule, mend = f"{error.rule} ({error.found})", mend_listed(error.mend)
+                problems.append(_problem(LIST, line, "file", row.file, rule=rule, mend=mend))
     root = folder / FOLDER
     for path in sorted(root.glob(f"*{TRACING}")) if root.is_dir() else []:
         try:

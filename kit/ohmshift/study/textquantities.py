@@ -92,7 +92,7 @@ def _find_level(rows: Rows) -> tuple[int, str]:
     raise rows.file.refusal(
         "it must be clear which column holds the level" if able else "one column must hold a level in dB",
         f"it may be {columns.listed(able, mark=' or ')}" if able else f"the columns are {columns.listed()}",
-        "give level_column=" if able else "export the level in dB; an impedance is read with read_impedance",
+        "give level_column=" if able else "export the level in dB, or say that it is an impedance",
         line=columns.line or rows.table.line(0),
     )
 

@@ -101,7 +101,7 @@ def sniff(file: TextFile, *, delimiter: str | None = None, first_line: int | Non
     sample = _sample(file.text, start)
     found = delimiter or _find_delimiter(file, sample, line)
     end = sample.find(b"\n")
-    first = (sample if end < 0 else sample[:end]).decode("utf-8", "replace").rstrip(" ")
+    first = (sample if end < 0 else sample[:end]).decode("utf-8", "replace").rstrip(" " if found == "\t" else " \t")
     row = split_row(first, found)
     trailing = first.endswith(found)
     n = len(row) - (row[-1] == "")
@@ -143,7 +143,7 @@ def split_row(line: str, delimiter: str) -> list[str]:
         The cells, without quotes and outer blanks.
     """
     if '"' in line:
-        text = line.strip().replace("\t", " ") if delimiter == " " else line
+        text = line if delimiter == "\t" else line.strip().replace("\t", " ")
         cells = next(csv.reader([text], delimiter=delimiter, skipinitialspace=True), [])
     elif delimiter == " ":
         return line.split()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -22,13 +23,20 @@ def study(tmp_path: Path) -> Path:
     return tmp_path / "study"
 
 
+def notebook(text: str, *outputs: str) -> str:
+    """Write a notebook with one cell of code."""
+    cell = {"cell_type": "code", "execution_count": None, "outputs": [*outputs], "source": [text]}
+    return json.dumps({"cells": [cell]}, indent=1) + "\n"
+
+
 @pytest.fixture
 def shipped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Stand in for the shipped notebooks."""
+    """Stand in for the shipped notebooks and the demo."""
     folder = tmp_path / "shipped"
     folder.mkdir()
     for name in ("00_start_here", "20_line_up"):
-        (folder / f"{name}.ipynb").write_text(f"{name} as shipped")
+        (folder / f"{name}.ipynb").write_text(notebook(f"{name} as shipped"))
+    (folder / "study.toml").write_text('title = "Demo"')
     (folder / "notes.txt").write_text("no notebook")
     monkeypatch.setattr(places, "shipped_folder", lambda _: folder)
     return folder
@@ -110,9 +118,20 @@ def test_notebooks_are_put_where_absent(study: Path) -> None:
     done = put_notebooks(study)
     assert (done.put, done.kept, done.outdated) == (("00_start_here.ipynb", "20_line_up.ipynb"), (), ())
     assert done.folder == study / "findings/notebooks"
-    assert (done.folder / "20_line_up.ipynb").read_text() == "20_line_up as shipped"
+    assert (done.folder / "20_line_up.ipynb").read_text() == notebook("20_line_up as shipped")
     again = put_notebooks(study)
     assert (again.put, again.kept, again.outdated) == ((), done.put, ())
+
+
+@pytest.mark.parametrize("is_demo", [True, False])
+def test_only_the_demo_opens_with_the_results_of_the_demo(study: Path, shipped: Path, *, is_demo: bool) -> None:
+    (shipped / "00_start_here.ipynb").write_text(notebook("study", "18 earphones"))
+    if is_demo:
+        (study / "study.toml").write_text('title = "Demo"')
+    done = put_notebooks(study)
+    there = (done.folder / "00_start_here.ipynb").read_text()
+    assert there == (notebook("study", "18 earphones") if is_demo else notebook("study"))
+    assert put_notebooks(study).outdated == ()
 
 
 @pytest.mark.usefixtures("shipped")
@@ -130,14 +149,14 @@ def test_newer_shipped_notebook_is_reported_and_yours_is_left(study: Path, shipp
     if edited:
         (folder / "20_line_up.ipynb").write_text("mine")
     before = (folder / "20_line_up.ipynb").read_text()
-    (shipped / "20_line_up.ipynb").write_text("20_line_up, newer")
+    (shipped / "20_line_up.ipynb").write_text(notebook("20_line_up, newer"))
     done = put_notebooks(study)
     assert (folder / "20_line_up.ipynb").read_text() == before
     assert done.outdated == ("20_line_up.ipynb",)
     (folder / "20_line_up.ipynb").rename(folder / "20_mine.ipynb")
     done = put_notebooks(study)
     assert (done.put, done.outdated) == (("20_line_up.ipynb",), ())
-    assert (folder / "20_line_up.ipynb").read_text() == "20_line_up, newer"
+    assert (folder / "20_line_up.ipynb").read_text() == notebook("20_line_up, newer")
 
 
 @pytest.mark.usefixtures("shipped")

@@ -203,6 +203,9 @@ def demo_copy(target: Path | str) -> Path:
 def put_notebooks(study: Path | str) -> NotebooksPut:
     """Put the guided notebooks into a study, where they are absent; what is there is never touched.
 
+    They are saved with the demo's results, which stay in a copy of the demo only: in any other study they would pass
+    for its own.
+
     Parameters
     ----------
     study : Path or str
@@ -220,11 +223,12 @@ def put_notebooks(study: Path | str) -> NotebooksPut:
     """
     folder = require_study(study) / NOTEBOOKS
     folder.mkdir(parents=True, exist_ok=True)
-    known = _hashes_put(folder)
+    known, is_demo = _hashes_put(folder), _is_demo(Path(study))
     put, kept, outdated = [], [], []
     for source in sorted(shipped_folder("notebooks").glob("*.ipynb")):
-        content = source.read_bytes()
-        digest = hashlib.sha256(content).hexdigest()
+        shipped = source.read_bytes()
+        content = shipped if is_demo else _without_results(shipped)
+        digest = hashlib.sha256(shipped).hexdigest()
         target = folder / source.name
         if target.exists():
             kept.append(source.name)
@@ -237,6 +241,18 @@ def put_notebooks(study: Path | str) -> NotebooksPut:
     if put:
         (folder / _PUT).write_text(json.dumps(known, indent=1, sort_keys=True) + "\n", encoding="utf-8")
     return NotebooksPut(folder=folder, put=tuple(put), kept=tuple(kept), outdated=tuple(outdated))
+
+
+def _is_demo(study: Path) -> bool:
+    return (study / "study.toml").read_bytes() == (shipped_folder("data_demo") / "study.toml").read_bytes()
+
+
+def _without_results(content: bytes) -> bytes:
+    notebook = json.loads(content)
+    for cell in notebook["cells"]:
+        if cell["cell_type"] == "code":
+            cell.update(outputs=[], execution_count=None)
+    return (json.dumps(notebook, indent=1, ensure_ascii=False) + "\n").encode()
 
 
 def _hashes_put(folder: Path) -> dict[str, str]:

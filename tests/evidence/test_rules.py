@@ -146,6 +146,21 @@ def test_every_pair() -> None:
     assert "do not differ" in judge_rule(invent_collection(*same), STRICT).sentence
 
 
+@pytest.mark.source(
+    "analytic", ref="t(8) one-sided at 5 %/6: 3.017, u = 0.05: pairs reach 0.302; 0.1 dB apart: 3 (0.302/0.1)^2 = 27.3"
+)
+def test_pairs_that_cannot_be_told_name_the_seats_needed() -> None:
+    def rising(*values: float) -> object:
+        return invent_collection(*(invent_earphone(f"e{i}", size=v, driver_count=i + 1) for i, v in enumerate(values)))
+
+    verdict = judge_rule(rising(0.5, 0.6, 3.0), STRICT)
+    assert (verdict.word, verdict.seats_needed) == ("cannot tell", 28)
+    assert "28 seats a channel and condition would tell" in verdict.sentence
+    close = judge_rule(rising(0.5, 0.501, 3.0), STRICT)
+    assert close.seats_needed is None
+    assert "too close together" in close.sentence
+
+
 def test_subjects() -> None:
     z = ImpedanceFeatures(origin="measured", at_1khz_ohm=20.0, lowest_ohm=10.0, highest_ohm=40.0)
     ladle = invent_earphone("Ladle", size=0.1, driver_class="hybrid", driver_count=3, impedance=z)

@@ -70,6 +70,32 @@ def test_what_people_type_is_understood() -> None:
     assert str(said) == "single-driver earphones: size stays within 0.5 dB"
 
 
+@pytest.mark.parametrize(
+    ("said", "read"),
+    [
+        ("single-driver earphones do not change by more than 1 dB", "single-driver earphones: size stays within 1 dB"),
+        ("an added resistance always lifts the bass", "all earphones: bass is always positive"),
+        ("More drivers, more change.", "all earphones: size rises with driver count"),
+        ("hybrids change by more than 1 dB", "hybrid earphones: size exceeds 1 dB"),
+        ("all IEMs: the bass is positive", "all earphones: bass is always positive"),
+        ("every earphone: level stays within ±3 decibels", "all earphones: level drop stays within 3 dB"),
+        ("earphones with 3 or more drivers: size > 1 dB", "earphones with at least 3 drivers: size exceeds 1 dB"),
+        (
+            "earphones with lowest impedance under 8 ohms: size is below 0.5 dB",
+            "earphones with lowest impedance below 8 ohm: size stays within 0.5 dB",
+        ),
+        ("all earphones size rises with the number of drivers", "all earphones: size rises with driver count"),
+        ("all earphones: tilt exceeds 0.2 dB per octave", "all earphones: tilt exceeds 0.2 dB/octave"),
+    ],
+)
+def test_what_people_also_say_is_read_as_the_rule_it_means(said: str, read: str) -> None:
+    assert str(read_rule(said, CLASSES)) == read
+
+
+def test_a_class_of_the_study_is_never_reworded() -> None:
+    assert str(read_rule("IEMs: size exceeds 1 dB", ["IEMs"])) == "IEMs earphones: size exceeds 1 dB"
+
+
 def test_a_class_may_stand_alone() -> None:
     assert read_rule("planar: size exceeds 0.5", CLASSES).subject == Subject(driver_class="planar")
 
@@ -82,6 +108,8 @@ def test_a_class_may_stand_alone() -> None:
         ("tribrid earphones: size exceeds 1 dB", "'tribrid earphones' is not understood"),
         ("all earphones: loudness exceeds 1 dB", "'loudness exceeds 1 dB' is not understood"),
         ("all earphones: size exceeds", "something is missing"),
+        ("planarish: size exceeds 1 dB", "'planarish' is not understood"),
+        ("all earphones: treble is above 1 dB", "'above 1 dB' is not understood"),  # up, or either way?
         ("all earphones: size exceeds 0 dB", "it is 0"),
         ("all earphones: size exceeds 1 dB or more", "'or more' is not understood"),
         ("__import__('os').system('true'): size exceeds 1 dB", "is not understood"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
@@ -180,12 +180,7 @@ def _judge_each(
         )
     else:
         word = "cannot tell"
-        would = (
-            f"{seats} seats a channel and condition would tell, if the values stay where they are"
-            if seats is not None
-            else "no practicable number of seats would tell: a value lies too close to the limit"
-        )
-        listed = _list_cases(undecided, rule)
+        listed, would = _list_cases(undecided, rule), _say_seats(seats, "a value lies too close to the limit")
         sentence = (
             f"Cannot tell: no earphone is certainly against it, but {len(undecided)} of {n} are open: {listed}; "
             f"{would}."
@@ -244,7 +239,7 @@ def _judge_pairs(
     against = ordered & (wide[0][:, None] > wide[1][None, :])
     certain = int((ordered & (tight[1][:, None] < tight[0][None, :])).sum())
     pairs = _name_pairs(against, known, sign)
-    total = int(ordered.sum())
+    total, seats = int(ordered.sum()), None
     word: Ruling = "cannot tell"
     if total == 0:
         sentence = f"Cannot tell: the {_say_count(len(known))} do not differ in {rule.predictor}."
@@ -254,8 +249,11 @@ def _judge_pairs(
     elif certain == total:
         word, sentence = "holds", f"Holds: in all {total} pairs of the {_say_count(len(known))} measured."
     else:
-        sentence = f"Cannot tell: {total - certain} of {total} pairs are open; more seats would part them."
-    return _trend_verdict(rule, word, sentence, known, unmeasured=unmeasured, alpha=alpha, pairs=pairs)
+        seats = _seats_for_pairs(known, ordered, wide, sign * np.array([one.value for one in estimates]))
+        would = _say_seats(seats, "two values lie too close together")
+        sentence = f"Cannot tell: {total - certain} of {total} pairs are open; {would}."
+    verdict = _trend_verdict(rule, word, sentence, known, unmeasured=unmeasured, alpha=alpha, pairs=pairs)
+    return replace(verdict, seats_needed=seats)
 
 
 def _judge_trend(
@@ -359,6 +357,26 @@ def _seats_for_all(undecided: Sequence[RuleCase]) -> int | None:
     needed = [case.seats_needed for case in undecided]
     told = [one for one in needed if one is not None]
     return max(told) if told and len(told) == len(needed) else None
+
+
+def _seats_for_pairs(
+    known: Sequence[CollectedEarphone],
+    ordered: npt.NDArray[np.bool_],
+    bounds: tuple[FloatArray, FloatArray],
+    values: FloatArray,
+) -> int | None:
+    """Give the seats that would part all ordered pairs, were they no more certain than `bounds`; None if too many."""
+    half, seats = (bounds[1] - bounds[0]) / 2, np.array([min(one.seats) for one in known])
+    reach, apart = half[:, None] + half[None, :], np.abs(values[:, None] - values[None, :])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        needed = np.max(np.maximum(seats[:, None], seats[None, :]) * (reach / apart) ** 2, where=ordered, initial=0.0)
+    return int(np.ceil(needed)) if needed <= MOST_SEATS else None
+
+
+def _say_seats(seats: int | None, too_close: str) -> str:
+    if seats is None:
+        return f"no practicable number of seats would tell: {too_close}"
+    return f"{seats} seats a channel and condition would tell, if the values stay where they are"
 
 
 def _list_cases(cases: Sequence[RuleCase], rule: Rule) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -31,6 +32,46 @@ _EXAMPLE = f'write one such as "{EXAMPLES[0]}"'
 LONGEST_RULE = 200
 """Characters a rule may have."""
 
+_WORDINGS = tuple(
+    (re.compile(said, re.IGNORECASE), read)
+    for said, read in (
+        (r"[.!\s]+$", ""),
+        (r"^more drivers,? (?:mean )?more change$", "all earphones: size rises with driver count"),
+        (
+            r"^(?:an )?added resistance always (?:lifts|raises) (?:the )?(bass|treble)$",
+            r"all earphones: \1 is always positive",
+        ),
+        (r"\s+(?:do|does) not change by more than\b", ": size stays within"),
+        (r"\s+changes? by (?:no|not) more than\b", ": size stays within"),
+        (r"\s+(?:always )?changes? by more than\b", ": size exceeds"),
+        (r"^([^:]+):\s*:", r"\1:"),
+        (r"\b(?:headphones|iems)\b", "earphones"),
+        (r"^(?:every|each|any) earphone\b", "all earphones"),
+        (r"^earphones:", "all earphones:"),
+        (r"^((?!.*earphones)[^:]+)s(?=\s*:)", r"\1"),
+        (r"^([^:]*\b(?:earphones|drivers|ohm)) (?=(?:size|bass|treble|tilt|level drop)\b)", r"\1: "),
+        (r"\b(impedance(?: at 1 kHz| spread)?) (?:under|less than|<) ?", r"\1 below "),
+        (r"\b(impedance(?: at 1 kHz| spread)?) (?:over|more than|>) ?", r"\1 above "),
+        (r"\bsize (?:(?:is|stays) )?(?:below|under|less than|<) ?", "size stays within "),
+        (r"\bsize (?:is )?(?:above|over|more than|>) ?", "size exceeds "),
+        (r"\b(\d+) or more drivers\b", r"at least \1 drivers"),
+        (r"\b(\d+) or fewer drivers\b", r"at most \1 drivers"),
+        (r"\b(above|below) ([\d.,]+) ?(?:ohms|Ω)", r"\1 \2 ohm"),
+        (r"\bat 1 ?khz\b", "at 1 kHz"),
+        (r"(:|with) the\b", r"\1"),
+        (r"(:\s*)level(?! drop)\b", r"\1level drop"),
+        (r"\b(?:stay|is|are|remains?) within\b", "stays within"),
+        (r"\bdo(?:es)? not exceed\b", "stays within"),
+        (r"\bwithin (?:±|\+/?-) ?", "within "),
+        (r"\b(?:always )?exceeds?\b", "exceeds"),
+        (r"\b(?:is|are) (positive|negative)\b", r"is always \1"),
+        (r"\bnumber of drivers\b", "driver count"),
+        (r"\bdecibels?\b", "dB"),
+        (r"\bdB per octave\b", "dB/octave"),
+    )
+)
+"""What people also say, and how it is read; a verdict repeats the rule as it was read."""
+
 
 def read_rule(text: str, classes: Sequence[str]) -> Rule:
     """Read a rule.
@@ -38,7 +79,8 @@ def read_rule(text: str, classes: Sequence[str]) -> Rule:
     Parameters
     ----------
     text : str
-        The rule, as "single-driver earphones: size stays within 1 dB"; capitals do not matter.
+        The rule, as "single-driver earphones: size stays within 1 dB"; capitals do not matter, and some other wordings
+        are understood too, as "single-driver earphones do not change by more than 1 dB".
     classes : sequence of str
         Driver classes that the study names, which a rule may speak of.
 
@@ -65,6 +107,24 @@ def read_rule(text: str, classes: Sequence[str]) -> Rule:
     if len(said) > LONGEST_RULE:
         found = f"it has {len(said)}"
         raise EvidenceError("rule", f"it has at most {LONGEST_RULE} characters", found, _EXAMPLE)
+    try:
+        return _parse(said, where, classes)
+    except EvidenceError:
+        reworded = _reword(said)
+        if reworded == said:
+            raise
+    return _parse(reworded, where, classes)
+
+
+def _reword(said: str) -> str:
+    """Put what people also say into the words of the grammar."""
+    for pattern, read in _WORDINGS:
+        said = pattern.sub(read, said)
+    return said
+
+
+def _parse(said: str, where: str, classes: Sequence[str]) -> Rule:
+    """Read a rule in the words of the grammar."""
     if ":" not in said:
         rule = "a rule names earphones, then after a colon what they do"
         raise EvidenceError(where, rule, "it has no colon" if said else "it is empty", _EXAMPLE)
@@ -108,7 +168,8 @@ def _say_claims() -> str:
 
 
 def _refusal(where: str, rule: str, part: str, error: pp.ParseException, mend: str) -> EvidenceError:
-    rest = part[error.loc :].strip()
+    start = part[: error.loc].rfind(" ") + 1  # from the beginning of its word on
+    rest = part[start:].strip() if part[error.loc :].strip() else ""
     return EvidenceError(
         where, rule, f"{rest!r} is not understood" if rest else "something is missing at its end", mend
     )

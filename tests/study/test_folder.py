@@ -189,6 +189,21 @@ def test_summary_has_one_row_an_earphone(folder: Path) -> None:
     assert table.loc["Wok", ["resistances_ohm", "seats", "impedance"]].tolist() == ["0", "3", False]
 
 
+def test_drivers_are_counted_in_whole_numbers_also_where_one_is_not_stated(folder: Path) -> None:
+    text = (folder / "earphones.csv").read_text()
+    (folder / "earphones.csv").write_text(text + "Whisk,not stated,,,,,\n")
+    table = open_study(folder).summary()
+    assert table[["driver_count"]].to_string(index=False, header=False, na_rep="-").split() == ["1", "-", "-"]
+
+
+def test_earphone_whose_row_is_left_out_is_not_called_unlisted(folder: Path) -> None:
+    text = (folder / "earphones.csv").read_text()
+    (folder / "earphones.csv").write_text(text.replace("16,", "16 ohm,", 1))
+    study = open_study(folder)
+    assert [(problem.file, problem.effect) for problem in study.problems] == [("earphones.csv", "left out")]
+    assert study.names == ("Wok", "Ladle")
+
+
 def test_broken_and_missing_files_are_left_out_and_the_rest_opens(folder: Path) -> None:
     (folder / "responses/wok_1.csv").write_text("20 90\n30 loud\n40 91\n")
     (folder / "responses/wok_2.csv").rename(folder / "responses/wok_22.csv")

@@ -242,7 +242,10 @@ class Study:
             Columns earphone, driver_class, driver_count, rated_ohm, channels, resistances_ohm, seats (fewest to most in
             a channel and condition), impedance, flagged and left_out (number of problems).
         """
-        return pd.DataFrame([self._summarise(row) for row in self.earphones.to_dict("records")])
+        rows = [self._summarise(row) for row in self.earphones.to_dict("records")]
+        count = self.earphones["driver_count"]
+        known = count.astype(object).where(count.notna(), np.nan)  # a whole number, or nothing at all
+        return pd.DataFrame(rows).assign(driver_count=known) if rows else pd.DataFrame()
 
     def _summarise(self, earphone: Mapping[Any, Any]) -> dict[str, object]:
         name = earphone["earphone"]
@@ -318,7 +321,7 @@ def assemble_study(listed: ListedStudy, loaded: Sequence[Loaded], found: Iterabl
     Study
         The study.
     """
-    problems = (*listed.problems, *_unlisted(loaded, listed.earphones), *found)
+    problems = (*listed.problems, *_unlisted(loaded, listed), *found)
     named = [item.row.earphone for item in loaded if item.row.earphone not in listed.earphones]
     others = [EarphoneRow(earphone=name, driver_class=UNSTATED) for name in dict.fromkeys(named)]
     return Study(
@@ -332,12 +335,13 @@ def assemble_study(listed: ListedStudy, loaded: Sequence[Loaded], found: Iterabl
     )
 
 
-def _unlisted(loaded: Iterable[Loaded], listed: Mapping[str, EarphoneRow]) -> list[Problem]:
-    """Flag each earphone that only the measurements name, once."""
-    first = {item.row.earphone: item.line for item in reversed(list(loaded)) if item.row.earphone not in listed}
+def _unlisted(loaded: Iterable[Loaded], listed: ListedStudy) -> list[Problem]:
+    """Flag each earphone that only the measurements name, once; those whose row is left out are told of there."""
+    known = {*listed.earphones, *(problem.earphone for problem in listed.problems if problem.file == "earphones.csv")}
+    first = {item.row.earphone: item.line for item in reversed(list(loaded)) if item.row.earphone not in known}
     problems = []
     for name, line in first.items():
-        close = difflib.get_close_matches(name, listed, n=1)
+        close = difflib.get_close_matches(name, listed.earphones, n=1)
         mend = f"add it there{f', or write {close[0]!r} here' if close else ''}"
         rule = "an earphone is listed in earphones.csv"
         problems.append(earphone_problem("measurements.csv", line, name, rule, mend, left_out=False))

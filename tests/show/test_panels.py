@@ -256,6 +256,24 @@ def test_pads_do_what_they_say(study: Study) -> None:
     assert len(panel.table) == 0
 
 
+@pytest.mark.source("analytic", ref="a shunt resistor b takes |V_b|^2 / b, the series one |V - V_b|^2 / a at 0 ohm")
+def test_pads_tell_their_heat_and_caution(study: Study) -> None:
+    panel = PadPanel(study, earphone="Grater")
+    panel.controls["output_ohm"].value = 0.0
+    row = panel.table.iloc[0]
+    a, b = float(row["series (ohm)"]), float(row["across (ohm)"])
+    Z = panel.known["Grater"].ohms
+    middle = 1 / (1 / b + 1 / Z)
+    V_b = middle / (middle + a)
+    wanted = [1000 * np.abs(1 - V_b).max() ** 2 / a, 1000 * np.abs(V_b).max() ** 2 / b]
+    found = [float(part) for part in row["heat in series, across (mW)"].split(", ")]
+    assert found == pytest.approx(wanted, rel=0.01)
+    assert "Caution" not in panel.view.sentence
+    panel.controls["drive_v"].value = 4.0  # 16 times the heat
+    assert f"the series resistor gets up to {16 * wanted[0] / 1000:.2g} W" in panel.view.sentence
+    assert "more than its 0.25 W" in panel.view.sentence
+
+
 def test_pads_and_wires_take_recovered_impedances(study: Study) -> None:
     known = AnySourcePanel(study).known
     for panel in (PadPanel(study, known=known), CrosstalkPanel(study, known=known)):
@@ -365,6 +383,30 @@ def test_progress_fills_and_hides() -> None:
     assert progress.bar.value == 3
     assert progress.bar.layout.display == "none"
     assert repr(progress) == "<Counting.>"
+
+
+def test_progress_in_a_panel_is_seen_only_while_work_is_done() -> None:
+    progress = Progress("Counting.", within=True)
+    for again in range(2):
+        for number in progress([1, 2, 3]):
+            assert progress.layout.display is None
+            assert progress.bar.value == number - 1
+            if again == 0 and number == 2:
+                break
+        assert progress.layout.display == "none"
+
+
+def test_fitting_a_circuit_shows_how_far_it_is(explain: ExplainPanel) -> None:
+    explain._circuit.cache_clear()
+    assert explain.fitting in explain.children
+    seen: list[str | None] = []
+    explain.fitting.layout.observe(lambda change: seen.append(change["new"]), "display")
+    explain.controls["earphone"].value = "Whisk"
+    explain.controls["below"].value = CIRCUIT
+    assert seen == [None, "none"]
+    explain.controls["added_ohm"].value = 33.0  # the fit is kept: a slider stays quick
+    assert seen == [None, "none"]
+    explain.reset.click()
 
 
 def test_settings_are_what_is_drawn(explain: ExplainPanel) -> None:

@@ -13,7 +13,7 @@ from ohmshift.chain.fitting import CircuitFit, Weighting, fit_circuit
 from ohmshift.errors import CurveError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from ohmshift.curves.values import Impedance
 
@@ -53,6 +53,7 @@ def fit_driver(
     most_resonances: int = 5,
     weighting: Weighting = "relative",
     smallest_error: float = SMALLEST_ERROR,
+    progress: Callable[[Iterable[int]], Iterable[int]] = iter,
 ) -> DriverFit:
     """Fit a resistance, a lossy inductor and resonators, as many as the data carry.
 
@@ -67,6 +68,8 @@ def fit_driver(
     smallest_error : float
         Relative misfit, root mean square, below which a better fit counts no more; 0.005 where the impedance is known
         to half a percent. No further resonance is tried once it is reached.
+    progress : callable
+        Wraps the numbers of resonances while they are tried, as a progress bar does.
 
     Returns
     -------
@@ -101,7 +104,7 @@ def fit_driver(
         )
     fits = [fit_circuit(impedance, _bare_driver(impedance), weighting=weighting)]
     room = (2 * impedance.frequency_hz.size - len(fits[0].parameters) - 1) // 3
-    for _ in range(min(most_resonances, room)):
+    for _ in progress(range(min(most_resonances, room))):
         if fits[-1].sum_of_squares <= _floor(fits[-1], smallest_error):
             break
         start = series(*_parts(fits[-1]), _next_resonator(impedance, fits[-1].circuit))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from ohmshift.chain.attenuators import PadPower, predict_pad_power
 from ohmshift.chain.crosstalk import predict_crosstalk
 from ohmshift.chain.divider import divider_change_db
 from ohmshift.chain.pad_design import PadTable, design_pad, tabulate_pads
@@ -31,6 +32,9 @@ if TYPE_CHECKING:
     from ohmshift.study.folder import Study
     from ohmshift.study.impedances import KnownImpedance
 
+USUAL_RATING_W = 0.25
+"""What a small resistor of a plug may turn into heat [W]. Common practice, no source."""
+
 _NOTHING_DB = -120.0
 
 
@@ -50,6 +54,8 @@ class PadSettings:
         The amplifier shall see more than this [ohm].
     output_ohm : float
         Amplifier output impedance [ohm].
+    drive_v : float
+        Highest voltage of the amplifier, for the heat in the resistors [V r.m.s.].
     """
 
     earphone: str
@@ -57,6 +63,7 @@ class PadSettings:
     source_below_ohm: float = 5.0
     load_above_ohm: float = 16.0
     output_ohm: float = 0.5
+    drive_v: float = 1.0
 
 
 class PadPanel(Panel[PadSettings]):
@@ -93,6 +100,7 @@ class PadPanel(Panel[PadSettings]):
             "output_ohm": slider(
                 "Amplifier output impedance", "ohm", 0.0, 50.0, 0.5, help_text="Before the attenuator."
             ),
+            "drive_v": slider("Amplifier's highest voltage", "V", 0.1, 10.0, 0.1, help_text="As a sine, without load."),
         }
         super().__init__(self._view, PadSettings(earphone=earphone or names[0]), controls)
 
@@ -111,19 +119,21 @@ class PadPanel(Panel[PadSettings]):
             )
         except CurveError as conflict:
             sentence = f"{settings.earphone}: no attenuator of E24 values does that: {conflict.found}; {conflict.mend}."
-            return View(charts=(self._chart(table, None, settings, sentence),), sentence=sentence, table=_designs([]))
+            charts = (self._chart(table, None, settings, sentence),)
+            return View(charts=charts, sentence=sentence, table=_designs([], []))
+        heats = [self._heat(effect, settings) for effect in designs]
         best = designs[0]
         plain = _plain_resistor(table, best.level_drop_db, settings.output_ohm)
         sentence = (
             f"{settings.earphone}: {_say_pad(best)} makes it {-best.level_drop_db:.1f} dB quieter with a tonal change "
             f"up to {np.abs(best.tonal_change_db).max():.2f} dB; a plain resistor as quiet would change it up to "
             f"{np.abs(plain).max():.2f} dB. Taking the attenuator out makes it {-best.level_drop_db:.1f} dB louder: "
-            f"turn the volume down first.{_say_origin(self.known[settings.earphone])}"
+            f"turn the volume down first.{_say_heat(heats[0])}{_say_origin(self.known[settings.earphone])}"
         )
         return View(
             charts=(self._chart(table, best, settings, sentence),),
             sentence=sentence,
-            table=_designs(designs),
+            table=_designs(designs, heats),
             draft=Draft(
                 statement=sentence,
                 quantities=(
@@ -134,6 +144,15 @@ class PadPanel(Panel[PadSettings]):
                 earphone=settings.earphone,
                 caveats=self.known[settings.earphone].caveats,
             ),
+        )
+
+    def _heat(self, effect: PadEffect, settings: PadSettings) -> PadPower:
+        return predict_pad_power(
+            _curve(self.known[settings.earphone]),
+            effect.pad,
+            drive_v=settings.drive_v,
+            source_ohm=settings.output_ohm,
+            rating_w=USUAL_RATING_W,
         )
 
     def _chart(self, table: PadTable, best: PadEffect | None, settings: PadSettings, sentence: str) -> Chart:
@@ -294,7 +313,14 @@ def _say_pad(effect: PadEffect) -> str:
     return f"{ohms(effect.pad.series_ohm)} in series{shunt}"
 
 
-def _designs(designs: Sequence[PadEffect]) -> pd.DataFrame:
+def _say_heat(heat: PadPower) -> str:
+    """Caution where a resistor would get too hot."""
+    if not heat.caveats:
+        return ""
+    return f" Caution, with a sine of {heat.drive_v:g} V {' and '.join(heat.caveats)}: take larger ones."
+
+
+def _designs(designs: Sequence[PadEffect], heats: Sequence[PadPower]) -> pd.DataFrame:
     rows = [
         {
             "series (ohm)": f"{effect.pad.series_ohm:g}",
@@ -303,8 +329,9 @@ def _designs(designs: Sequence[PadEffect]) -> pd.DataFrame:
             "tonal change up to (dB)": round(float(np.abs(effect.tonal_change_db).max()), 2),
             "earphone sees (ohm)": round(float(np.abs(effect.source_ohm).max()), 1),
             "amplifier sees at least (ohm)": round(effect.lowest_load_ohm, 1),
+            "heat in series, across (mW)": ", ".join(f"{1000 * watt:.3g}" for watt in heat.largest_w[:2]),
         }
-        for effect in designs
+        for effect, heat in zip(designs, heats, strict=True)
     ]
     columns = ["series (ohm)", "across (ohm)", "level (dB)", "tonal change up to (dB)", "earphone sees (ohm)"]
-    return pd.DataFrame(rows, columns=[*columns, "amplifier sees at least (ohm)"])
+    return pd.DataFrame(rows, columns=[*columns, "amplifier sees at least (ohm)", "heat in series, across (mW)"])

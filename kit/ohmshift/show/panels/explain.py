@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -103,6 +103,8 @@ class ExplainPanel(Panel[ExplainSettings]):
         Earphone to start with; by default the one that changed most of those with a measured impedance.
     """
 
+    children: Any
+
     def __init__(self, study: Study, *, earphone: str | None = None) -> None:
         self.study = study
         self.comparison = compare_study(study, progress=Progress("Lining up and comparing the earphones."))
@@ -138,7 +140,10 @@ class ExplainPanel(Panel[ExplainSettings]):
                 "Amplifier output impedance", "ohm", 0.0, MOST_OHM, 0.2, help_text="Before anything is added."
             ),
         }
+        self.fitting = Progress("Fitting a driver's circuit.", within=True)
         super().__init__(self._view, settings, controls)
+        above, *below = self.children
+        self.children = (above, self.fitting, *below)
 
     def limits(self, *, tolerance_db: float = 1.0) -> pd.DataFrame:
         """Give the highest source impedance of every earphone with a measured impedance.
@@ -278,7 +283,8 @@ class ExplainPanel(Panel[ExplainSettings]):
         curve = known if isinstance(known, Impedance) else known.as_impedance()
         f = curve.frequency_hz
         grid = octave_grid(_CIRCUIT_POINTS, low_hz=float(f[0]), high_hz=float(f[-1]))
-        return fit_driver(resample(curve, grid), most_resonances=4, smallest_error=_KNOWN_TO[source])
+        known_to = _KNOWN_TO[source]
+        return fit_driver(resample(curve, grid), most_resonances=4, smallest_error=known_to, progress=self.fitting)
 
     @lru_cache(maxsize=64)  # noqa: B019
     def _lines(self, name: str) -> LinearityCheck | None:

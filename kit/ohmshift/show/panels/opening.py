@@ -25,16 +25,19 @@ class Progress(widgets.HBox):  # type: ignore[misc]
     ----------
     doing : str
         What is being done, as a sentence.
+    within : bool
+        Whether it is part of a panel: there it is seen only while work is done.
 
     Notes
     -----
     It wraps the things that are worked on: ``for item in progress(items)``. Outside a notebook it shows nothing.
     """
 
-    def __init__(self, doing: str) -> None:
+    def __init__(self, doing: str, *, within: bool = False) -> None:
         self.doing = doing
+        self.within = within
         self.bar = widgets.IntProgress(description="", layout={"width": "320px"})
-        super().__init__([self.bar, widgets.Label(doing)])
+        super().__init__([self.bar, widgets.Label(doing)], layout={"display": "none"} if within else {})
 
     def __call__(self, items: Iterable[Any]) -> Iterator[Any]:
         """Pass the items on, filling the bar.
@@ -50,13 +53,16 @@ class Progress(widgets.HBox):  # type: ignore[misc]
             Each item.
         """
         listed = list(items)
-        self.bar.max = max(len(listed), 1)
-        if get_ipython() is not None:
+        self.bar.value, self.bar.max = 0, max(len(listed), 1)
+        self.bar.layout.display = self.layout.display = None
+        if get_ipython() is not None and not self.within:
             display(self)  # type: ignore[no-untyped-call]
-        for item in listed:
-            yield item
-            self.bar.value += 1
-        self.bar.layout.display = "none"
+        try:
+            for item in listed:
+                yield item
+                self.bar.value += 1
+        finally:  # whoever works through the items may end early
+            (self if self.within else self.bar).layout.display = "none"
 
     def __repr__(self) -> str:
         """Say what was done."""

@@ -8,6 +8,8 @@ from pathlib import Path
 import nbformat
 import pytest
 
+from ohmshift.study.screening import LEVEL_OUTLIER_DB
+
 NOTEBOOKS = sorted((Path(__file__).resolve().parents[1] / "notebooks").glob("*.ipynb"))
 SECTIONS = ["Question", "Data", "Controls", "Result", "Caveat", "Record finding"]
 MOST_LINES = 12
@@ -37,6 +39,12 @@ def test_there_are_notebooks() -> None:
         "85_from_recordings",
         "90_write_up",
     ]
+
+
+def test_first_notebook_says_how_to_begin_and_what_is_flagged() -> None:
+    cells = nbformat.read(NOTEBOOKS[0], as_version=4).cells
+    assert "*Run All Cells*" in cells[0].source
+    assert any(f"levels more than {LEVEL_OUTLIER_DB:g} dB off" in cell.source for cell in cells)
 
 
 @each

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 DRAWS = 9999
 """Draws behind a p value: its own standard error is 0.002 at 0.05."""
 
+_ROUNDS = 50
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WelchTest:
@@ -63,9 +65,12 @@ def compare_means(samples: Sequence[FloatArray], *, draws: int = DRAWS, seed: in
     Notes
     -----
     Welch's F distribution [1]_ is an approximation that fails for very small classes: with 12, 5, 4 and 3 normal values
-    of which the smallest class has the widest spread it gives 8 % false alarms in place of 5 %, 28 % the pooled F. The
+    of which the smallest class has the widest spread it gives 7 % false alarms in place of 5 %, 28 % the pooled F. The
     parametric bootstrap [2]_ draws each class's mean and spread from the distributions they have when all means are
-    equal, and counts how often the weighted sum of squares is as large: 7 % there, 5 % with 4, 3, 3 and 3.
+    equal, and counts how often the weighted sum of squares is as large. It draws with the spreads found about the
+    common mean, as a bootstrap test should [3]_: means seem to lie apart where the spread of a small class was found
+    too small by chance, and draws with that spread would hide it. At 1.25 %, where Holm looks first among four metrics,
+    that gives 1.4 % with 12 and 4 values in place of 2.6 %, and 1.3 % with 12, 5, 4 and 3 in place of 2.4 %.
 
     References
     ----------
@@ -73,6 +78,7 @@ def compare_means(samples: Sequence[FloatArray], *, draws: int = DRAWS, seed: in
        330-336.
     .. [2] K. Krishnamoorthy, F. Lu, T. Mathew, "A parametric bootstrap approach for ANOVA with unequal variances: fixed
        and random models", Computational Statistics & Data Analysis 51 (2007) 5731-5742.
+    .. [3] R. Davidson, J. G. MacKinnon, "The size distortion of bootstrap tests", Econometric Theory 15 (1999) 361-376.
     """
     F, p_welch = stats.f_oneway(*samples, equal_var=False)
     n = np.array([x.size for x in samples])
@@ -80,7 +86,7 @@ def compare_means(samples: Sequence[FloatArray], *, draws: int = DRAWS, seed: in
     squared_error = np.array([x.var(ddof=1) for x in samples]) / n
     return WelchTest(
         statistic=float(F),
-        degrees=(n.size - 1.0, welch_degrees(samples)),
+        degrees=(n.size - 1.0, (n.size**2 - 1) / (3 * spread_penalty(squared_error, n))),
         p_welch=float(p_welch),
         p=draw_p(mean, squared_error, n, np.ones(1), draws=draws, seed=seed),
     )
@@ -112,28 +118,37 @@ def draw_p(
         The p value; no less than 1 / (1 + `draws`).
     """
     rng = np.random.default_rng(seed)
-    drawn = rng.standard_normal((draws, sizes.size, shares.size)) * np.sqrt(squared_error[:, None] * shares)
+    together = widen_by_means(mean, squared_error, sizes)  # Restricted to equal means, [3] of `compare_means`
+    drawn = rng.standard_normal((draws, sizes.size, shares.size)) * np.sqrt(together[:, None] * shares)
     spread = rng.chisquare(sizes - 1, (draws, shares.size, sizes.size)) / (sizes - 1)
-    drawn_error = squared_error * np.einsum("dsk,s->dk", spread, shares)
+    drawn_error = together * np.einsum("dsk,s->dk", spread, shares)
     as_large = np.sum(weighted_squares(drawn, drawn_error) >= weighted_squares(mean, squared_error))
     return float((1 + as_large) / (1 + draws))
 
 
-def welch_degrees(samples: Sequence[FloatArray]) -> float:
-    """Give the second degrees of freedom of Welch's test.
+def widen_by_means(mean: FloatArray, squared_error: FloatArray, sizes: IntArray) -> FloatArray:
+    """Give the variances that classes have about a common mean.
 
     Parameters
     ----------
-    samples : sequence of ndarray
-        Values of each class, each with at least two that differ.
+    mean : ndarray, shape (k, b)
+        Mean of each class in each direction.
+    squared_error : ndarray, shape (k,)
+        Variance of each class about its own mean over all directions, over its size.
+    sizes : ndarray of int, shape (k,)
+        Members of each class.
 
     Returns
     -------
-    float
-        Degrees of freedom.
+    ndarray, shape (k,)
+        Variance of each class about the common mean, over its size; without bias where the means are equal.
     """
-    k, n = len(samples), np.array([x.size for x in samples])
-    return float((k**2 - 1) / (3 * spread_penalty(np.array([x.var(ddof=1) for x in samples]) / n, n)))
+    found = squared_error
+    for _ in range(_ROUNDS):
+        share = 1 / found / (1 / found).sum()
+        stray = ((mean - share @ mean) ** 2).sum(axis=1)
+        found = ((sizes - 1) * squared_error + stray) / (sizes - share)
+    return found
 
 
 def spread_penalty(squared_error: FloatArray, sizes: IntArray) -> float:

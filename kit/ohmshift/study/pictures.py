@@ -159,9 +159,12 @@ def find_background(rgb: npt.NDArray[np.uint8]) -> FloatArray:
     ndarray, shape (3,)
         Red, green and blue, 0 to 255.
     """
-    coarse = (rgb >> 4).astype(np.int64)
-    code = (coarse[..., 0] << 8) | (coarse[..., 1] << 4) | coarse[..., 2]
-    common = int(np.bincount(code.ravel(), minlength=4096).argmax())
+    red, green, blue = (rgb[..., i].astype(np.uint16) >> 4 for i in range(3))
+    code = red << 8 | green << 4 | blue
+    counts = np.zeros(4096, dtype=np.int64)
+    for row in code:
+        counts += np.bincount(row, minlength=4096)
+    common = int(counts.argmax())
     return np.asarray(np.median(rgb[code == common].reshape(-1, 3), axis=0), dtype=np.float64)
 
 
@@ -174,7 +177,7 @@ def _decode(data: bytes, where: str) -> npt.NDArray[np.uint8]:
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data), formats=("PNG", "JPEG")) as opened:
                 _check_size(opened, where)
-                upright = _to_rgba(ImageOps.exif_transpose(opened))
+                on_white = _on_white(ImageOps.exif_transpose(opened))
     except UnidentifiedImageError as error:
         raise FileRefusedError(where, "a picture is PNG or JPEG", "it is neither", mend) from error
     except Image.DecompressionBombError as error:
@@ -185,17 +188,19 @@ def _decode(data: bytes, where: str) -> npt.NDArray[np.uint8]:
         raise FileRefusedError(
             where, "a picture must be whole", f"it breaks off or is damaged ({error})", mend
         ) from error
-    white = Image.new("RGBA", upright.size, "white")
-    return np.array(Image.alpha_composite(white, upright).convert("RGB"))
+    return np.array(on_white)
 
 
-def _to_rgba(picture: Image.Image) -> Image.Image:
+def _on_white(picture: Image.Image) -> Image.Image:
     """Convert any kind of picture; grey of 16 bits keeps its upper eight, which the library would clip."""
     from PIL import Image  # noqa: PLC0415 - as above
 
     if picture.mode.startswith("I"):
         picture = Image.fromarray((np.asarray(picture) >> 8).astype(np.uint8))
-    return picture.convert("RGBA")
+    if not picture.has_transparency_data:
+        return picture.convert("RGB")
+    white = Image.new("RGBA", picture.size, "white")
+    return Image.alpha_composite(white, picture.convert("RGBA")).convert("RGB")
 
 
 def _check_size(opened: Image.Image, where: str) -> None:

@@ -26,6 +26,7 @@ _CLEAR = 0.3
 _WHOLE = 0.75
 _INK = 70.0
 _OTHER_HUE = 0.5
+_ROWS = 128  # of a picture at a time: a large one would take a gigabyte at once
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -79,13 +80,13 @@ class Cover:
 
     Parameters
     ----------
-    line : ndarray, shape (h, w)
+    line : ndarray of float32, shape (h, w)
         Share of each pixel that the line covers, from 0 to 1.
     other : ndarray of bool, shape (h, w)
         Pixels of another line.
     """
 
-    line: FloatArray
+    line: npt.NDArray[np.float32]
     other: npt.NDArray[np.bool_]
 
 
@@ -125,18 +126,22 @@ def cover_pixels(
             "the colour chosen is nearly the background's",
             "click on the middle of the curve",
         )
-    p = rgb.astype(np.float32) - background.astype(np.float32)
-    along = p @ (line / size).astype(np.float32)
-    aside = np.sqrt(np.maximum((p * p).sum(axis=2) - along**2, 0))
-    hue = np.clip(1.5 - aside / np.maximum(_HUE_SHARE * along + _HUE_ROOM, 1e-6), 0, 0.5) * 2
-    cover = along / size
-    cover = np.where(cover > _DARKER, 0.0, cover) * (cover > 0)
-    cover = np.minimum(cover, 1.0) * hue
-    other = (np.hypot(along, aside) > _INK) & (cover < _OTHER_HUE)
-    return Cover(
-        line=np.asarray(np.maximum(cover - _grid(cover, keep_rows=keep_rows), 0.0), dtype=np.float64),
-        other=other & (_grid(other.astype(np.float64), keep_rows=False) == 0),
-    )
+    unit, paper = (line / size).astype(np.float32), background.astype(np.float32)
+    cover, other = np.empty(rgb.shape[:2], dtype=np.float32), np.empty(rgb.shape[:2], dtype=bool)
+    for top in range(0, len(rgb), _ROWS):
+        rows = slice(top, top + _ROWS)
+        p = rgb[rows].astype(np.float32) - paper
+        along = p @ unit
+        aside = np.sqrt(np.maximum((p * p).sum(axis=2) - along**2, 0))
+        hue = np.clip(1.5 - aside / np.maximum(_HUE_SHARE * along + _HUE_ROOM, 1e-6), 0, 0.5) * 2
+        share = along / size
+        share = np.where(share > _DARKER, 0.0, share) * (share > 0)
+        cover[rows] = np.minimum(share, 1.0) * hue
+        other[rows] = (np.hypot(along, aside) > _INK) & (cover[rows] < _OTHER_HUE)
+    across, upright = _grid(cover, keep_rows=keep_rows)
+    cover -= np.maximum(across[:, None], upright)
+    across, upright = _grid(other.astype(np.float32), keep_rows=False)
+    return Cover(line=np.maximum(cover, 0, out=cover), other=other & (across[:, None] == 0) & (upright == 0))
 
 
 def find_runs(cover: Cover, *, first_column: int = 0) -> Runs:
@@ -154,33 +159,32 @@ def find_runs(cover: Cover, *, first_column: int = 0) -> Runs:
     Runs
         By rising column.
     """
-    height = cover.line.shape[0]
+    height = cover.line.shape[0] + 2
     flat = np.pad(cover.line.T, ((0, 0), (1, 1))).ravel()  # column after column, none running on into the next
-    edges = np.flatnonzero(np.diff((flat > _FAINT).astype(np.int8))) + 1
-    if edges.size:
-        peak = np.maximum.reduceat(flat, edges)[::2]
-        edges = edges.reshape(-1, 2)[peak >= _CLEAR].ravel()
-    start, stop = edges[::2], edges[1::2]
-    rows = np.tile(np.arange(height + 2) - 0.5, cover.line.shape[1])
-    mass, moment = (np.concatenate([[0.0], np.cumsum(values)]) for values in (flat, flat * rows))
-    column, top = np.divmod(start, height + 2)
-    top, bottom = top - 1, top - 1 + stop - start
+    covered = np.flatnonzero(flat > _FAINT)
+    share = flat[covered].astype(np.float64)
+    first = np.flatnonzero(np.diff(covered, prepend=-2) > 1)
+    size = np.diff(first, append=covered.size)
+    clear = np.maximum.reduceat(share, first) >= _CLEAR
+    mass = np.add.reduceat(share, first)[clear]
+    moment = np.add.reduceat(share * (covered % height - 0.5), first)[clear]
+    column, top = np.divmod(covered[first[clear]], height)
+    top, bottom = top - 1, top - 1 + size[clear]
     padded = np.pad(cover.other, ((2, 2), (0, 0)))
     touched = padded[top, column] | padded[top + 1, column] | padded[bottom + 2, column] | padded[bottom + 3, column]
-    total = mass[stop] - mass[start]
     return Runs(
         column=np.asarray(column + first_column, dtype=np.int64),
         top=top.astype(np.float64),
         bottom=bottom.astype(np.float64),
-        centre=(moment[stop] - moment[start]) / total,
-        mass=total,
+        centre=moment / mass,
+        mass=mass,
         touched=touched,
         forced=np.zeros(column.size, dtype=bool),
     )
 
 
-def _grid(cover: FloatArray, *, keep_rows: bool) -> FloatArray:
-    """Give what whole rows or columns share, as grid lines do: those that go from end to end, equally strong."""
+def _grid(cover: npt.NDArray[np.float32], *, keep_rows: bool) -> list[npt.NDArray[np.float32]]:
+    """Give what whole rows and whole columns share, as grid lines do: those from end to end, equally strong."""
     parts = []
     for axis in (1, 0):
         shared = np.median(cover, axis=axis)
@@ -188,4 +192,4 @@ def _grid(cover: FloatArray, *, keep_rows: bool) -> FloatArray:
         shared = np.where(even | (shared < _CLEAR), shared, 0.0)
         shared = np.where(shared > _OTHER_HUE, 1.0, shared)
         parts.append(np.zeros_like(shared) if axis == 1 and keep_rows else shared)
-    return np.maximum(parts[0][:, None], parts[1][None, :])
+    return parts

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import html
 import html.parser
 import re
@@ -16,7 +17,7 @@ from hypothesis import strategies as st
 
 from ohmshift.chain.prediction import predict_change
 from ohmshift.errors import StudyError
-from ohmshift.show.article import Article, compose_article
+from ohmshift.show.article import Article, Illustrated, compose_article
 from ohmshift.show.earphone_wording import SAFETY
 from ohmshift.show.glossary import read_glossary, terms_used
 from ohmshift.show.illustrations import BY_SLIDER, draw_finding
@@ -35,9 +36,10 @@ from ohmshift.show.publishing import (
     write_article,
 )
 from ohmshift.study.batch import ComparisonOptions, StudyComparison, compare_study
-from ohmshift.study.findings import Finding, Quantity, append_finding, read_findings, retract_finding
+from ohmshift.study.findings import LOG, Finding, Quantity, append_finding, read_findings, retract_finding
 from ohmshift.study.folder import Study, open_study
 from ohmshift.study.impedances import know_impedance
+from ohmshift.study.package import read_package, write_package
 from ohmshift.study.places import demo_copy
 from ohmshift.study.problems import Problem
 
@@ -322,6 +324,75 @@ def test_the_figure_is_the_findings(study: Study, comparison: StudyComparison) -
     wanted = predict_change(impedance, source_ohm=15.0, start_ohm=0.0)
     assert (source.lines[0].y == wanted.tonal_change_db).all()
     assert {level.y for level in source.levels} == {2.0, -2.0, 0.0}
+
+
+def test_the_figure_is_of_the_resistance_the_files_were_measured_with(
+    study: Study, comparison: StudyComparison
+) -> None:
+    rows = study.measurements
+    files = rows.loc[(rows["earphone"] == "Whisk") & rows["added_ohm"].isin([0, 33]), "file"]
+    theirs = Finding(statement="s", caveat="c", earphone="Whisk", data=dict.fromkeys(files, "0" * 64))
+    chart = draw_finding(study, comparison, theirs)
+    assert chart is not None
+    assert chart.title.startswith("Whisk: change with 33 ohm added")
+
+
+@pytest.fixture
+def on_all_kinds(tmp_path: Path) -> Path:
+    """A study with one finding, on files that measurements.csv does not name too."""
+    folder = demo_copy(tmp_path / "study")
+    (folder / LOG).unlink()
+    names = ("metrics.toml", "recordings/skewer_left_0ohm_r1.flac", "published/newsletter_whisk_75ohm.csv")
+    data = {name: hashlib.sha256((folder / name).read_bytes()).hexdigest() for name in names}
+    append_finding(folder, Finding(statement="s", caveat="c", earphone="Whisk", data=data))
+    append_finding(folder, Finding(id="gone", statement="s", caveat="c"))
+    retract_finding(folder, "gone", "the wrong plug")
+    return folder
+
+
+def test_only_files_that_changed_are_called_changed(on_all_kinds: Path, comparison: StudyComparison) -> None:
+    def one() -> Illustrated:
+        return compose_article(open_study(on_all_kinds), comparison).findings[0]
+
+    assert (one().changed_files, one().missing_files) == ((), ())
+    with (on_all_kinds / "metrics.toml").open("ab") as file:
+        file.write(b"\n")
+    assert one().changed_files == ("metrics.toml",)
+    (on_all_kinds / "recordings/skewer_left_0ohm_r1.flac").unlink()
+    assert one().changed_files == ("metrics.toml", "recordings/skewer_left_0ohm_r1.flac")
+
+
+def test_without_what_others_published_the_article_says_so(
+    on_all_kinds: Path, comparison: StudyComparison, tmp_path: Path
+) -> None:
+    again = open_study(
+        read_package(
+            write_package(open_study(on_all_kinds), comparison, tmp_path / "package")[0].parent, tmp_path / "again"
+        )
+    )
+    assert not list((again.folder / "published").iterdir())
+    write_article(again, comparison, tmp_path / "out")
+    page = words_of((tmp_path / "out" / PAGE).read_text(encoding="utf-8"))
+    text = (tmp_path / "out" / MARKDOWN).read_text(encoding="utf-8")
+    for said in (
+        "This rests on 1 file that others published and that this copy of the study does not hold, since it is theirs",
+        "What others published is theirs to license and not in it, though finding 1 rests on it.",
+        "1 finding was withdrawn after being recorded; findings.csv in the package says why.",
+        "Only this study's own change is drawn.",
+        "ohmshift unpack package again",
+    ):
+        assert said in page
+        assert said in " ".join(text.split())
+    assert "not what they were" not in page + text
+
+
+def test_a_number_gets_no_digits_that_nobody_gave(article: Article) -> None:
+    given = {
+        "bound": Quantity(name="bound", value=0.8, unit="dB"),
+        "size": Quantity(name="size", value=2.2971, unit="dB"),
+    }
+    finding = Finding(statement="s", caveat="c", quantities=tuple(given.values()))
+    assert [row[1] for row in replace(article.findings[0], finding=finding).numbers] == ["0.8", "2.30"]
 
 
 def test_outline_is_a_numbered_script_with_captions(article: Article, written: Path) -> None:

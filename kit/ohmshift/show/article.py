@@ -4,25 +4,25 @@ from __future__ import annotations
 
 import hashlib
 import platform
-import re
 from dataclasses import dataclass
 from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from ohmshift import __version__
 from ohmshift.errors import StudyError
 from ohmshift.show.earphone_wording import SAFETY
 from ohmshift.show.glossary import terms_used
 from ohmshift.show.illustrations import draw_finding
-from ohmshift.show.methods import say_level_jump, say_limits, say_methods, say_problems, say_setting
+from ohmshift.show.methods import join_words, say_level_jump, say_limits, say_methods, say_problems, say_setting
 from ohmshift.study.findings import Finding, read_findings
+from ohmshift.study.places import lies_inside, name_in_commands
+from ohmshift.study.published import FOLDER
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    import pandas as pd
 
     from ohmshift.show.charts import Chart
     from ohmshift.study.batch import StudyComparison
@@ -52,6 +52,8 @@ class Illustrated:
         Its settings in words.
     changed_files : tuple of str
         Data files whose content is not what it was when the finding was recorded.
+    missing_files : tuple of str
+        Files that others published, which this copy of the study does not hold.
     """
 
     number: int
@@ -61,6 +63,12 @@ class Illustrated:
     caption: str
     settings: tuple[tuple[str, str], ...]
     changed_files: tuple[str, ...]
+    missing_files: tuple[str, ...]
+
+    @property
+    def on_others(self) -> bool:
+        """Whether the finding rests on what others published."""
+        return any(name.startswith(f"{FOLDER}/") for name in self.finding.data)
 
     @property
     def numbers(self) -> tuple[tuple[str, str, str, str], ...]:
@@ -82,7 +90,7 @@ class Article:
     title, question, authors, licence, rig : str
         What the study is, and whose.
     folder : str
-        Name of its folder.
+        What to call its folder in a command.
     date : str
         Date stated; empty for none.
     version : str
@@ -99,6 +107,8 @@ class Article:
         Resistance [ohm] and margin [dB] of that table.
     problems : tuple of (str, tuple of str)
         What was left out, and what was used but is doubtful, each with a name.
+    withdrawn : int
+        How many findings were retracted.
     glossary : tuple of (str, str)
         Terms used and their meanings.
     hashes : tuple of (str, str)
@@ -124,6 +134,7 @@ class Article:
     added_ohm: float
     margin_db: float
     problems: tuple[tuple[str, tuple[str, ...]], ...]
+    withdrawn: int
     glossary: tuple[tuple[str, str], ...]
     hashes: tuple[tuple[str, str], ...]
     versions: tuple[tuple[str, str], ...]
@@ -131,8 +142,21 @@ class Article:
     @property
     def command(self) -> str:
         """The command that builds this again, beside the study's folder."""
-        name = self.folder if re.fullmatch(r"[\w.-]+", self.folder) else "STUDY"
-        return f"ohmshift report {name} --out report" + (f" --date {self.date}" if self.date else "")
+        return f"ohmshift report {self.folder} --out report" + (f" --date {self.date}" if self.date else "")
+
+    @property
+    def availability(self) -> str:
+        """What the study's data package holds, and what it does not."""
+        terms = f", licence {self.licence}" if self.licence else "; the study states no licence: ask before you use it"
+        rest = [f"{item.number}" for item in self.findings if item.on_others]
+        theirs = f", though finding{'s' * (len(rest) > 1)} {join_words(rest)} rest{'s' * (len(rest) == 1)} on it"
+        gone = f"{self.withdrawn} finding{'s were' if self.withdrawn > 1 else ' was'} withdrawn after being recorded"
+        return (
+            "The study's data package (folder package/ of its report) holds the study as it was measured, and its "
+            f"curves, changes and findings as open tables{terms}. What others published is theirs to license and not "
+            f"in it{theirs if rest else ''}."
+            f"{f' {gone}; findings.csv in the package says why.' if self.withdrawn else ''}"
+        )
 
     @property
     def digest(self) -> str:
@@ -181,7 +205,7 @@ def compose_article(
         authors=settings.authors,
         licence=settings.licence,
         rig=settings.ear_simulator,
-        folder=study.folder.resolve().name,
+        folder=name_in_commands(study.folder),
         date=date,
         version=__version__,
         findings=findings,
@@ -193,6 +217,7 @@ def compose_article(
         added_ohm=comparison.common_ohm,
         margin_db=comparison.margin_db,
         problems=say_problems((*study.problems, *log.problems, *comparison.problems)),
+        withdrawn=len(log.findings) - len(log.standing),
         glossary=terms_used(words),
         hashes=tuple(sorted(study.data_hashes().items())),
         versions=(("python", platform.python_version()), *((name, version(name)) for name in _LIBRARIES)),
@@ -212,9 +237,9 @@ def _pick(log: FindingsLog, name: str) -> Finding:
 
 
 def _illustrate(study: Study, comparison: StudyComparison, finding: Finding, number: int) -> Illustrated:
-    now = study.data_hashes()
     chart = draw_finding(study, comparison, finding)
     caption = "" if chart is None else f"{chart.title}. {chart.description} {chart.note}"
+    changed, missing = _compare_files(study, finding)
     return Illustrated(
         number=number,
         finding=finding,
@@ -222,8 +247,23 @@ def _illustrate(study: Study, comparison: StudyComparison, finding: Finding, num
         chart=chart,
         caption=caption.strip(),
         settings=tuple(say_setting(name, value) for name, value in finding.settings.items() if name != "earphone"),
-        changed_files=tuple(name for name, sha256 in finding.data.items() if now.get(name) != sha256),
+        changed_files=changed,
+        missing_files=missing,
     )
+
+
+def _compare_files(study: Study, finding: Finding) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Give the files that are not what the finding rested on, and those of others that are not here."""
+    now = study.data_hashes()
+    changed, missing = [], []
+    for name, sha256 in finding.data.items():
+        path = study.folder / name
+        there = name in now or (lies_inside(study.folder, path) and path.is_file())
+        if not there and name.startswith(f"{FOLDER}/"):
+            missing.append(name)
+        elif not there or (now.get(name) or hashlib.sha256(path.read_bytes()).hexdigest()) != sha256:
+            changed.append(name)
+    return tuple(changed), tuple(missing)
 
 
 def _written(table: pd.DataFrame) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
@@ -247,10 +287,11 @@ def _number(value: float, decimals: int) -> str:
 
 
 def _say_quantity(quantity: Quantity) -> tuple[str, str, str, str]:
-    """Write a number and its interval with as many decimals as three digits of the largest take."""
+    """Write a number and its interval with as many decimals as three digits of the largest take; no zeros added."""
     ends = [] if quantity.low is None or quantity.high is None else [quantity.low, quantity.high]
     largest = max(abs(value) for value in (quantity.value, *ends))
     whole = float(quantity.value).is_integer() and not ends
     decimals = 0 if whole or largest == 0 else int(min(max(2 - np.floor(np.log10(largest)), 0), 6))
+    decimals = min(decimals, _decimals(pd.Series([quantity.value, *ends])))
     interval = " to ".join(_number(end, decimals) for end in ends) or "–"
     return quantity.name, _number(quantity.value, decimals), interval, "" if quantity.unit == "1" else quantity.unit

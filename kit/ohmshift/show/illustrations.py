@@ -61,7 +61,8 @@ def draw_finding(study: Study, comparison: StudyComparison, finding: Finding) ->
         return None
     if settings.get("source") == BY_SLIDER and (chart := _predict(study, comparison, finding)) is not None:
         return chart
-    asked = _number(settings, "measured_ohm", _number(settings, "added_ohm", comparison.common_ohm))
+    default = _measured_with(study, comparison, finding)
+    asked = _number(settings, "measured_ohm", _number(settings, "added_ohm", default))
     added_ohm = asked if asked in there else (comparison.common_ohm if comparison.common_ohm in there else there[0])
     change = _pick(comparison, finding.earphone, added_ohm, settings.get("channel"))
     margin_db = _number(settings, "margin_db", comparison.margin_db)
@@ -75,6 +76,13 @@ def draw_finding(study: Study, comparison: StudyComparison, finding: Finding) ->
 def _number(settings: Mapping[str, Setting], name: str, default: float) -> float:
     value = settings.get(name)
     return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else default
+
+
+def _measured_with(study: Study, comparison: StudyComparison, finding: Finding) -> float:
+    """Give the one resistance that the files of a finding were measured with, or else the study's common one [ohm]."""
+    rows = study.measurements
+    found = set(rows.loc[rows["file"].isin(finding.data) & (rows["added_ohm"] > 0), "added_ohm"])
+    return float(found.pop()) if len(found) == 1 else comparison.common_ohm
 
 
 def _pick(comparison: StudyComparison, earphone: str, added_ohm: float, channel: object) -> Change:

@@ -86,7 +86,7 @@ def say_limits(comparison: StudyComparison) -> tuple[str, ...]:
     verdicts = {name: comparison.verdict(name, ohm) for name in comparison.by_size()}
     unsure = [name for name, verdict in verdicts.items() if verdict.word == "cannot tell"]
     lost = [name for name, added in comparison.changes if added == ohm and not _level_known(comparison, name, ohm)]
-    relative = f"How much quieter {_join(lost)} became is not known: levels were normalised." if lost else ""
+    relative = f"How much quieter {join_words(lost)} became is not known: levels were normalised." if lost else ""
     alpha, count = comparison.options.alpha, len(verdicts)
     by_chance = (
         f"Each earphone is judged by itself: if none of {count} had changed, about {alpha * count:.1f} of them would "
@@ -95,7 +95,7 @@ def say_limits(comparison: StudyComparison) -> tuple[str, ...]:
     return tuple(
         text
         for text in (
-            f"With {ohms(ohm)} added the data cannot tell for {_join(unsure)}." if unsure else "",
+            f"With {ohms(ohm)} added the data cannot tell for {join_words(unsure)}." if unsure else "",
             _say_unreadable(verdicts.values(), comparison.margin_db),
             relative,
             by_chance if count > 1 else "",
@@ -178,6 +178,28 @@ def say_setting(name: str, value: Setting) -> tuple[str, str]:
     return words, f"{_say_value(value)} {unit}".strip() if counted else _say_value(value)
 
 
+def join_words(items: Iterable[str]) -> str:
+    """Join words as in a sentence.
+
+    Parameters
+    ----------
+    items : iterable of str
+        Words.
+
+    Returns
+    -------
+    str
+        The words; "none" where there are none.
+
+    Examples
+    --------
+    >>> join_words(["Wok", "Ladle", "Spoon"])
+    'Wok, Ladle and Spoon'
+    """
+    listed = list(items)
+    return " and ".join([", ".join(listed[:-1]), listed[-1]] if len(listed) > 1 else listed) or "none"
+
+
 def _say_value(value: Setting) -> str:
     if isinstance(value, tuple):
         return ", ".join(_say_value(part) for part in value) or "none"
@@ -209,8 +231,8 @@ def _say_measurements(study: Study) -> str:
 def _say_resistances(responses: pd.DataFrame) -> str:
     """Say with which resistances all earphones were measured, and with which only some."""
     counts, every = responses.groupby("added_ohm")["earphone"].nunique(), responses["earphone"].nunique()
-    return _join(
-        f"with {_join(f'{ohm:g}' for ohm in counts.index[counts == count])} ohm added for "
+    return join_words(
+        f"with {join_words(f'{ohm:g}' for ohm in counts.index[counts == count])} ohm added for "
         f"{'all' if count == every else count} of them"
         for count in sorted(set(counts), reverse=True)
     )
@@ -225,7 +247,7 @@ def _say_seats(study: Study) -> str:
             kept.append(str(name))
     if not kept:
         return "Every earphone was seated anew between the conditions."
-    return f"{_join(kept)} stayed seated while the resistance was added; every other earphone was seated anew."
+    return f"{join_words(kept)} stayed seated while the resistance was added; every other earphone was seated anew."
 
 
 def _say_chain(study: Study) -> str:
@@ -238,7 +260,7 @@ def _say_chain(study: Study) -> str:
         f"The source is an amplifier of {settings.source_ohm:g} ohm output impedance and a cable of "
         f"{settings.cable_ohm:g} ohm, both conductors: {total:.3g} ohm without the added resistance."
     )
-    return f"{text} Amplifier and cable differed for {_join(apart)}." if apart else text
+    return f"{text} Amplifier and cable differed for {join_words(apart)}." if apart else text
 
 
 def _say_alignment(study: Study, comparison: StudyComparison) -> str:
@@ -247,7 +269,7 @@ def _say_alignment(study: Study, comparison: StudyComparison) -> str:
         text += "; of the ways tried, this one left the least variation in the study"
     text += f". Where it is shown, the resonance lies at {name_frequency(study.settings.alignment_hz)}."
     unsure = [name for name, found in comparison.alignment.items() if not found.certain]
-    return f"{text} The resonance was not certain for {_join(unsure)}." if unsure else text
+    return f"{text} The resonance was not certain for {join_words(unsure)}." if unsure else text
 
 
 def _say_change(comparison: StudyComparison) -> str:
@@ -293,9 +315,9 @@ def _say_impedances(study: Study, findings: Sequence[Finding]) -> tuple[str, ...
     others = [name for name in names if name not in measured]
     text = "Predictions use the voltage divider of source, added resistance and the earphone's complex impedance."
     if measured:
-        text += f" The impedance of {_join(measured)} was measured."
+        text += f" The impedance of {join_words(measured)} was measured."
     if others:
-        text += f" That of {_join(others)} was recovered from the responses with and without the added resistance."
+        text += f" That of {join_words(others)} was recovered from the responses with and without the added resistance."
     return (text,)
 
 
@@ -312,9 +334,3 @@ def _say_unreadable(verdicts: Iterable[Verdict], margin_db: float) -> str:
 
 def _level_known(comparison: StudyComparison, name: str, added_ohm: float) -> bool:
     return bool(np.isfinite(comparison.change(name, added_ohm).level_drop_db))
-
-
-def _join(items: Iterable[str]) -> str:
-    """Join words as in a sentence."""
-    listed = list(items)
-    return " and ".join([", ".join(listed[:-1]), listed[-1]] if len(listed) > 1 else listed) or "none"

@@ -323,6 +323,23 @@ def test_response_too_narrow_to_have_a_level_is_left_out(folder: Path) -> None:
     assert "300 to 20000 Hz" in study.problems[0].value
 
 
+def test_earphone_never_measured_without_the_resistance_is_flagged(folder: Path) -> None:
+    manifest = folder / "measurements.csv"
+    lines = manifest.read_text(encoding="utf-8").splitlines(keepends=True)
+    manifest.write_text("".join(line for line in lines if ",Ladle,left,response,0," not in line), encoding="utf-8")
+    assert open_study(folder).problems == ()  # the right side still has both
+    manifest.write_text("".join(line for line in lines if "Ladle" not in line or ",response,0," not in line))
+    assert listed(open_study(folder)) == [("measurements.csv", 2, "earphone", "flagged")]
+
+
+def test_study_without_a_measurement_is_flagged(folder: Path) -> None:
+    manifest = folder / "measurements.csv"
+    manifest.write_text(manifest.read_text(encoding="utf-8").splitlines()[0] + "\n", encoding="utf-8")
+    (problem,) = open_study(folder).problems
+    assert (problem.where, problem.effect) == ("measurements.csv", "flagged")
+    assert "so far there is none" in problem.mend
+
+
 def test_copy_is_flagged_and_used(folder: Path) -> None:
     shutil.copy(folder / "responses/wok_1.csv", folder / "responses/wok_3.csv")
     study = open_study(folder)

@@ -152,6 +152,18 @@ def test_column_that_may_be_blank_may_be_missing(tmp_path: Path) -> None:
     assert [problem.column for problem in table.problems] == list(EarphoneRow.model_fields)[2:]
 
 
+def test_column_that_every_row_needs_is_missed_once(tmp_path: Path) -> None:
+    rows = f"{GOOD}\n{GOOD.replace('left', 'right')}\n{GOOD.replace('left', 'middle')}\n"
+    table = read(tmp_path, f"{HEADER.replace('added_ohm', 'added_ohms')}\n{rows}")
+    assert table.rows == ()
+    assert places(table.problems) == [
+        (1, "added_ohms", "", "flagged"),
+        (1, "added_ohm", "", "left out"),
+        (4, "channel", "middle", "left out"),
+    ]
+    assert table.problems[1].mend == "add it; 3 rows are left out until then"
+
+
 def test_column_named_twice_leaves_all_out(tmp_path: Path) -> None:
     table = read(tmp_path, f"{HEADER},seat\n{GOOD},2\n")
     assert (table.rows, places(table.problems)) == ((), [(1, "seat", "", "left out")])
@@ -321,3 +333,12 @@ def test_problems_make_a_table_even_when_there_are_none() -> None:
     table = problems_table([problem])
     assert table["row"].isna().all()
     assert len(table.loc[0, "value"]) == 120
+
+
+def test_a_setting_is_not_taken_for_one_that_is_written(tmp_path: Path) -> None:
+    (tmp_path / "study.toml").write_text("amp_ohm = 1.0\ncable_ohm = 0.3\n", encoding="utf-8")
+    _, problems = read_settings(tmp_path)
+    assert [(problem.column, "cable_ohm" in problem.mend) for problem in problems] == [
+        ("amp_ohm", False),
+        ("source_ohm", False),
+    ]

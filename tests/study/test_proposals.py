@@ -167,7 +167,7 @@ def test_a_file_where_a_folder_should_be_is_never_written_over(tmp_path: Path, t
     assert sorted(tmp_path.rglob("*")) == before
 
 
-def test_empty_study_opens_without_a_problem(tmp_path: Path) -> None:
+def test_empty_study_opens_and_says_that_it_is_empty(tmp_path: Path) -> None:
     written = start_study(tmp_path / "new")
     assert sorted(path.name for path in written) == [
         "CONTRIBUTE.txt",
@@ -179,7 +179,7 @@ def test_empty_study_opens_without_a_problem(tmp_path: Path) -> None:
     ]
     assert all((tmp_path / "new" / name).is_dir() for name in FOLDERS)
     study = open_study(tmp_path / "new")
-    assert (study.problems, study.names) == ((), ())
+    assert ([problem.where for problem in study.problems], study.names) == (["measurements.csv"], ())
 
 
 def test_study_started_from_files_opens(tmp_path: Path) -> None:

@@ -85,6 +85,9 @@ STYLES: dict[str, str | bytes] = {
     "UTF-16 big end first": b"\xfe\xff" + "20\t-1,5\n100\t2,25\n1000\t3\n".encode("utf-16-be"),
     "UTF-16 without mark": "20\t-1,5\n100\t2,25\n1000\t3\n".encode("utf-16-le"),
     "UTF-16 big end first without mark": "20\t-1,5\n100\t2,25\n1000\t3\n".encode("utf-16-be"),
+    "UTF-16 without mark, signs beyond Latin-1": "# Ladle, left, of 16 Ω\n20\t-1,5\n100\t2,25\n1000\t3\n".encode(
+        "utf-16-le"
+    ),
     "UTF-8 header": "Fréquence (Hz);Niveau (dB)\n20;-1,5\n100;2,25\n1000;3\n",
     "cp1252 header": "Frequenz – Hz;Pegel dB\n20;-1,5\n100;2,25\n1000;3\n".encode("cp1252"),
     "latin-1 header": "Fr\u00e9quence (Hz);Niveau (dB)\n20;-1,5\n100;2,25\n1000;3\n".encode("latin-1"),
@@ -281,6 +284,7 @@ REFUSALS: dict[str, tuple[str | bytes, int | None, str, str]] = {
     "angular frequency": ("f (rad/s);dB\n100;80\n5000;81\n", 1, "from 100 to 5000", "frequency_unit="),
     "frequency too high": ("kHz dB\n20 80\n20000 81\n", 3, "it goes up to 2e+07 Hz", "frequency_unit="),
     "no level": ("Hz;Pressure (Pa)\n20;80\n5000;81\n", 1, "1 'Hz', 2 'Pressure (Pa)'", "export the level in dB"),
+    "no level, by its unit alone": ("Hz;mV\n20;80\n5000;81\n", 1, "1 'Hz', 2 'mV'", "export the level in dB"),
     "an impedance": ("Hz;|Z| (ohm)\n20;80\n5000;81\n", 1, "must hold a level in dB", "say that it is an impedance"),
     "level too high": ("20;80\n500;79\n5000;81000\n", 3, "column 2 holds 81000", "level_column="),
     "picture": (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR\0\0\1\0" + bytes(range(256)), None, "must be text", "plain text"),

@@ -77,8 +77,34 @@ def list_study(folder: Path | str) -> ListedStudy:
         earphones=listed,
         measurements=measurements,
         meter=tuple(row for _, row in meter.rows),
-        problems=(*problems, *earphones.problems, *twice, *measurements.problems, *meter.problems),
+        problems=(
+            *problems,
+            *earphones.problems,
+            *twice,
+            *measurements.problems,
+            *_incomplete(measurements),
+            *meter.problems,
+        ),
     )
+
+
+def _incomplete(measurements: Table[MeasurementRow]) -> list[Problem]:
+    """Flag what gives no change: a list without a row, and earphones that were never measured without resistance."""
+    if not measurements.rows and not measurements.problems:
+        rule, mend = "a study lists its curve files", "write a row for each of them; so far there is none"
+        return [Problem(file=measurements.name, row=None, column="", value="", rule=rule, mend=mend, effect="flagged")]
+    first: dict[str, int] = {}
+    without = set()
+    for line, row in measurements.rows:
+        if row.quantity == "response":
+            first.setdefault(row.earphone, line)
+            without |= {row.earphone} if row.added_ohm == 0 else set()
+    rule, mend = "a change needs responses without the resistance too", "measure it, and list those with added_ohm 0"
+    return [
+        earphone_problem(measurements.name, line, name, rule, mend, left_out=False)
+        for name, line in first.items()
+        if name not in without
+    ]
 
 
 def _once(rows: Iterable[tuple[int, EarphoneRow]]) -> tuple[dict[str, EarphoneRow], list[Problem]]:

@@ -17,7 +17,7 @@ from ohmshift.study.problems import Problem, as_text
 from ohmshift.study.rows import MeterSpecRow, Row, Rule, StudySettings, rule_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
     from pathlib import Path
 
     from pydantic_core import ErrorDetails
@@ -101,7 +101,7 @@ def read_table(folder: Path, name: str, model: type[RowT]) -> Table[RowT]:
         problems += wrong
         if row is not None:
             rows.append((number, row))
-    return Table(name=name, rows=tuple(rows), problems=tuple(problems))
+    return Table(name=name, rows=tuple(rows), problems=tuple(_once_a_column(problems, line, header)))
 
 
 def read_settings(folder: Path) -> tuple[StudySettings, tuple[Problem, ...]]:
@@ -135,7 +135,9 @@ def read_settings(folder: Path) -> tuple[StudySettings, tuple[Problem, ...]]:
     meters, wrong = _meters(text, tables.pop("meters", []))
     written = _flat(tables)
     problems = [
-        _setting_problem(text, place, written[place], "no setting has this name", _place_for(place), effect="flagged")
+        _setting_problem(
+            text, place, written[place], "no setting has this name", _place_for(place, written), effect="flagged"
+        )
         for place in written.keys() - _PLACES.values()
     ]
     problems += [
@@ -258,6 +260,21 @@ def _header_problems(name: str, line: int, header: Sequence[str], model: type[Ro
     return found
 
 
+def _once_a_column(problems: Sequence[Problem], line: int, header: Sequence[str]) -> list[Problem]:
+    """Say once of a column that is not there what else would be said of every row."""
+    rows: dict[str, int] = {}
+    for problem in problems:
+        if problem.row != line and problem.column and problem.column not in header:
+            rows[problem.column] = rows.get(problem.column, 0) + 1
+    return [
+        replace(problem, mend=f"add it; {rows[problem.column]} rows are left out until then", effect="left out")
+        if problem.column in rows
+        else problem
+        for problem in problems
+        if problem.row == line or problem.column not in rows
+    ]
+
+
 def _check_row(
     name: str, line: int, header: Sequence[str], cells: Sequence[str], model: type[RowT]
 ) -> tuple[RowT | None, list[Problem]]:
@@ -344,9 +361,9 @@ def _setting_problem(text: str, place: str, value: object, rule: str, mend: str,
     return Problem(file=_SETTINGS, row=line, column=place, value=as_text(value), rule=rule, mend=mend, effect=effect)
 
 
-def _place_for(place: str) -> str:
-    """Say where a misplaced key belongs."""
-    keys = {known.rpartition(".")[2]: known for known in _PLACES.values()}
+def _place_for(place: str, written: Collection[str]) -> str:
+    """Say where a misplaced key belongs: as one that is not written yet."""
+    keys = {known.rpartition(".")[2]: known for known in _PLACES.values() if known not in written}
     close = difflib.get_close_matches(place.rpartition(".")[2].lower(), keys, n=1)
     table, _, key = keys[close[0]].rpartition(".") if close else ("", "", "")
     if not close:

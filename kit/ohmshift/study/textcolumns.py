@@ -38,7 +38,7 @@ _ROLES = tuple(
         ("imaginary", r"\bim(?:ag\w*)?(?![a-z])|\bimz|z''|zim|\breactance"),
         ("real", r"\bre(?:al)?(?![a-z])|\brez|z'|zre|\bresistance"),
         ("impedance", r"\bk?ohms?\b|[ΩΩ]|\|z\||\bz\b|zmod|impedan"),
-        ("linear", r"[(\[ ](?:m|µ|u)?(?:pa|v|a|%)[)\]]?$|pascal|volt|percent"),
+        ("linear", r"[(\[ ](?:m|µ|u)?(?:pa|v|a|%)[)\]]?$|^[mµu]?(?:pa|v)$|^%$|pascal|volt|percent"),
         ("size", r"\bmag|betrag|modul|\bgain\b|\bresponse\b|\bampl"),
     )
 )

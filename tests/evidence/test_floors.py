@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 
 from ohmshift.curves.grids import fractional_octave_bands, octave_grid
+from ohmshift.errors import EvidenceError
 from ohmshift.evidence.changes import measure_change
 from ohmshift.evidence.floors import MOST_DEGREES, Repeatability, estimate_noise_floor, guard_factor
 
@@ -191,12 +192,13 @@ def test_bands_that_some_do_not_cover(noisy: Noisy) -> None:
     np.testing.assert_array_equal(nowhere.correlation[26:, 26:], np.eye(3))
 
 
-def test_sets_without_the_level_band_are_left_out_with_a_caveat(noisy: Noisy, shelves: Shelves) -> None:
+def test_sets_without_the_level_band_are_passed_over_and_refused(noisy: Noisy, shelves: Shelves) -> None:
     high = shelves([0.0, 1.0, 2.0, 3.0], frequency_hz=octave_grid(low_hz=1000))
     floor = estimate_noise_floor([high, *study(noisy, 8, 2)])
     assert floor.reseated is not None
     assert floor.reseated.labels == ("earphone 0", "earphone 1")
-    assert any("ladle" in caveat for caveat in floor.caveats)
+    with pytest.raises(EvidenceError, match=r"ladle.* needs all of that band"):
+        measure_change(high, replace(high, added_ohm=15.0))
 
 
 def guards(noisy: Noisy, part: Repeatability, noise: float, count: int, seats: int) -> list[float]:

@@ -129,8 +129,6 @@ class NoiseFloor:
         Band that defines the level [Hz].
     seed : int
         Seed of the draws.
-    caveats : tuple of str
-        What to keep in mind.
     """
 
     bands: Bands
@@ -139,7 +137,6 @@ class NoiseFloor:
     level_low_hz: float
     level_high_hz: float
     seed: int
-    caveats: tuple[str, ...] = ()
 
 
 def estimate_noise_floor(
@@ -157,7 +154,8 @@ def estimate_noise_floor(
     Parameters
     ----------
     sets : iterable of ResponseSet
-        Every condition of every earphone, resonances aligned, levels as measured.
+        Every condition of every earphone, resonances aligned, levels as measured; those that do not cover the band of
+        the level, which `measure_change` refuses, are passed over.
     bands : Bands, optional
         Bands; by default third octaves from 25 Hz to 16 kHz.
     level_low_hz, level_high_hz : float
@@ -254,7 +252,6 @@ def pool_repeats(
         level_low_hz=level_low_hz,
         level_high_hz=level_high_hz,
         seed=seed,
-        caveats=tuple(caveat for one in earphones for caveat in one.caveats),
     )
 
 

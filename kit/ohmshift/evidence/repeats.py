@@ -139,14 +139,11 @@ class EarphoneRepeats:
         From seating to seating.
     unreseated : tuple of Deviations
         Between conditions measured without reseating.
-    caveats : tuple of str
-        Conditions that could not be used.
     """
 
     label: str
     reseated: tuple[Deviations, ...]
     unreseated: tuple[Deviations, ...]
-    caveats: tuple[str, ...] = ()
 
 
 def default_bands() -> Bands:
@@ -261,22 +258,20 @@ def collect_repeats(
     Returns
     -------
     EarphoneRepeats
-        Small enough to be kept for many earphones.
+        Small enough to be kept for many earphones; of the conditions that cover the band of the level.
     """
     conditions: list[SeatLevels] = []
-    caveats: list[str] = []
     label = ""
     for curves in sets:
         label = curves.label
         try:
             conditions.append(read_seats(curves, bands=bands, level_low_hz=level_low_hz, level_high_hz=level_high_hz))
-        except EvidenceError as error:
-            caveats.append(f"left out of the noise floor: {error}")
+        except EvidenceError:  # measure_change says so
+            continue
     return EarphoneRepeats(
         label=label,
         reseated=tuple(_collect_seats(conditions)),
         unreseated=tuple(_collect_pairs(conditions)) if conditions else (),
-        caveats=tuple(caveats),
     )
 
 

@@ -82,6 +82,49 @@ def test_a_curve_written_in_any_style_comes_back_bit_for_bit(
     assert curve.level_db.tobytes() == np.array(level_db).tobytes()
 
 
+FORMS: dict[tuple[str, str], Callable[[np.ndarray, np.ndarray], np.ndarray]] = {
+    ("|Z| (ohm)", "Phase (deg)"): lambda a, b: a * np.exp(1j * np.deg2rad(b)),
+    ("Impedance (kOhm)", "Phase (rad)"): lambda a, b: 1000 * a * np.exp(1j * b),
+    ("Re(Z) (Ω)", "Im(Z) (Ω)"): lambda a, b: a + 1j * b,
+    ("Z' (ohm)", "-Z'' (ohm)"): lambda a, b: a - 1j * b,
+}
+
+
+@QUICK
+@given(
+    names=st.sampled_from(list(FORMS)),
+    style=st.sampled_from([(mark, separator) for mark, some in SEPARATORS.items() for separator in some]),
+    kilohertz=st.booleans(),
+    encoding=st.sampled_from(["utf-8", "utf-16", "utf-16-le", "utf-16-be"]),
+    rows=st.lists(
+        st.tuples(st.floats(10, 1_900), st.floats(0.5, 500), st.floats(-1.5, 1.5)),
+        min_size=4,
+        max_size=20,
+        unique_by=lambda row: f"{row[0]:.4f}",
+    ),
+)
+@pytest.mark.source("analytic", ref="the impedance that the names above its columns say of what the test writes")
+def test_an_impedance_written_in_any_form_comes_back(
+    *,
+    names: tuple[str, str],
+    style: tuple[str, str],
+    kilohertz: bool,
+    encoding: str,
+    rows: list[tuple[float, ...]],
+    path: Path,
+) -> None:
+    (mark, separator), order = style, (1, 2, 0)  # frequency last: names tell, not places
+    texts = [[f"{row[i]:.4f}" for i in order] for row in sorted(rows)]
+    between = separator if separator.strip(" ") else "   "
+    header = between.join((*names, "Frequency (kHz)" if kilohertz else "Frequency (Hz)"))
+    lines = [header, *(separator.join(cells).replace(".", mark) for cells in texts)]
+    path.write_bytes("\n".join(lines).encode(encoding))
+    first, second, frequency = np.array(texts, dtype=np.float64).T
+    curve = read_impedance(path)
+    assert curve.frequency_hz.tolist() == (frequency * (1000 if kilohertz else 1)).tolist()
+    np.testing.assert_allclose(curve.impedance_ohm, FORMS[names](first, second), rtol=1e-14, atol=1e-14)
+
+
 def real_looking_files() -> list[bytes]:
     f = np.geomspace(20, 20000, 24)
     level = 80 + 5 * np.sin(np.log(f))

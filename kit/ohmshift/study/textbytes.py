@@ -100,7 +100,7 @@ def read_text(path: str | os.PathLike[str], *, source: str | None = None, encodi
 
     Notes
     -----
-    A byte order mark decides the encoding; else zero bytes at every second place mean UTF-16;
+    A byte order mark decides the encoding; else zero bytes at second places alone mean UTF-16;
     else the bytes are UTF-8 where they can be, and Windows-1252 (which holds every printable
     character of Latin-1) where they cannot. Typographic minus signs before a digit become "-", and
     narrow or unbreakable blanks between groups of digits become "'".
@@ -211,10 +211,10 @@ def _guess_encoding(raw: bytes) -> tuple[str, str]:
     for mark, codec, name in _BYTE_ORDER_MARKS:
         if raw.startswith(mark):
             return codec, f"{name} (byte order mark)"
-    head = raw[:64]
-    if not any(head[1::2]) and all(head[::2]):
+    even, odd = raw[:64:2], raw[1:64:2]  # of signs beyond Latin-1, as an ohm sign, neither byte is zero
+    if all(even) and 2 * odd.count(0) > len(odd):
         return "utf-16-le", "UTF-16, little end first (content)"
-    if not any(head[::2]) and all(head[1::2]):
+    if all(odd) and 2 * even.count(0) > len(even):
         return "utf-16-be", "UTF-16, big end first (content)"
     try:
         raw.decode("utf-8")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,7 @@ from inventing import invent_collection, invent_earphone, read_reference
 from scipy import stats
 
 from ohmshift.errors import EvidenceError
+from ohmshift.evidence.changes import measure_change
 from ohmshift.evidence.floors import estimate_noise_floor
 from ohmshift.evidence.planning import (
     earphones_for_difference,
@@ -18,9 +20,11 @@ from ohmshift.evidence.planning import (
     measure_spread,
     plan_seats,
     power_of_classes,
+    seats_to_tell,
     share_shown,
     units_for_share,
 )
+from ohmshift.evidence.verdicts import judge_change
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -131,3 +135,29 @@ def test_seats_narrow_the_interval(noisy: Callable[..., tuple[ResponseSet, Respo
     assert needed[1] == 5
     assert plan.needed(1e-6) == (None, None, None)
     assert plan_seats(floor, reseated=False) is None
+
+
+@pytest.mark.source(
+    "analytic", ref="half-widths go with 1/sqrt(seats): at the seats named it is told, at one fewer not"
+)
+@pytest.mark.parametrize("margin_db", [0.8, 1.0, 1.3])
+def test_seats_that_would_tell(noisy: Callable[..., tuple[ResponseSet, ResponseSet]], margin_db: float) -> None:
+    rng = np.random.default_rng(5)
+    pairs = [noisy(rng, label=f"e{i}", seats=2, noise=3.0) for i in range(8)]
+    changes = [measure_change(*pair) for pair in pairs]
+    floor = estimate_noise_floor([one for pair in pairs for one in pair])
+    verdicts = [judge_change(change, floor, margin_db=margin_db) for change in changes]
+    open_ones = [verdict for verdict in verdicts if verdict.word == "cannot tell"]
+    assert len(open_ones) > 3
+    for verdict in open_ones:
+        needed = seats_to_tell(verdict, 2)
+        for seats in () if needed is None else (needed - 1, needed):
+            d, narrower = np.abs(verdict.change_db), np.sqrt(2 / seats)
+            told = bool((d > verdict.half_width_db * narrower).any()) or bool(
+                (d + (verdict.band_bound_db - d) * narrower <= margin_db).all()
+            )
+            assert told == (seats == needed)
+    narrow = [seats_to_tell(verdict, 2) for verdict in open_ones]
+    assert any(narrow)
+    hopeless = replace(open_ones[0], band_bound_db=np.full(29, np.inf), half_width_db=np.full(29, np.inf))
+    assert seats_to_tell(hopeless, 2) is None

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from ohmshift.evidence.collection import Collection
     from ohmshift.evidence.floors import NoiseFloor
     from ohmshift.evidence.metrics import Metric
+    from ohmshift.evidence.verdicts import Verdict
 
 MOST_EARPHONES = 10_000
 """Where a plan stops counting."""
@@ -350,6 +351,34 @@ def plan_seats(floor: NoiseFloor, *, reseated: bool = True, most: int = 12, alph
     zones = [(mid_hz >= low) & (mid_hz < high) for _, low, high in REGIONS]
     rows = [np.median(half[zone], axis=0) if zone.any() else np.full(seats.size, np.nan) for zone in zones]
     return SeatPlan(seats=seats.astype(np.float64), half_width_db=np.array(rows), reseated=reseated)
+
+
+def seats_to_tell(verdict: Verdict, seats: int) -> int | None:
+    """Give the seats that would settle a verdict that cannot tell, if the change stays where it is.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        A verdict that cannot tell.
+    seats : int
+        Seats a channel and condition that it rests on.
+
+    Returns
+    -------
+    int or None
+        Seats a channel and condition; None where no practicable number would do.
+
+    Notes
+    -----
+    Intervals narrow as the root of the seats, until a band stands out or all of them lie within the margin.
+    """
+    arrays = (verdict.change_db, verdict.half_width_db, verdict.band_bound_db)
+    d, half, bound = (np.abs(array[verdict.judged]) for array in arrays)
+    with np.errstate(divide="ignore"):
+        stands_out = float(np.min(half / d))
+        within = float(np.max((bound - d) / (verdict.margin_db - d))) if d.max() < verdict.margin_db else np.inf
+    needed = seats * min(stands_out, within) ** 2
+    return max(int(np.ceil(needed)), seats + 1) if needed <= MOST_SEATS else None
 
 
 def _least(enough: Callable[[int], bool], *, low: int, high: int) -> int | None:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from ohmshift.curves.grids import pick_channel
 from ohmshift.evidence.changes import Change, measure_change
+from ohmshift.evidence.planning import seats_to_tell
 from ohmshift.evidence.verdicts import Verdict, judge_change
 from ohmshift.evidence.wording import ceil_bound, describe_change
 from ohmshift.show.charts import Chart, Line
@@ -113,9 +114,9 @@ class ChangePanel(Panel[ChangeSettings]):
         words = describe_change(change, verdict)
         drop = say_level_drop(change, verdict)
         said = dict.fromkeys(
-            (verdict.sentence, words.sentence, drop)
+            (verdict.sentence, words.sentence, _say_seats(change, verdict), drop)
         )  # without a change, words only repeat the verdict
-        sentence = f"{settings.earphone}, {ohms(settings.added_ohm)} added: {' '.join(said)}"
+        sentence = f"{settings.earphone}, {ohms(settings.added_ohm)} added: {' '.join(filter(None, said))}"
         data = hashes(self.comparison.aligned[settings.earphone, ohm] for ohm in (0.0, settings.added_ohm))
         draft = Draft(
             statement=f"{settings.earphone} with {ohms(settings.added_ohm)} added: {verdict.sentence} {drop}",
@@ -200,6 +201,17 @@ def quantities(change: Change, verdict: Verdict) -> tuple[Quantity, ...]:
         low, high = verdict.level_drop_interval_db or (None, None)
         found.append(Quantity(name="level drop", value=change.level_drop_db, unit="dB", low=low, high=high))
     return tuple(found)
+
+
+def _say_seats(change: Change, verdict: Verdict) -> str:
+    """Say what would tell, where the data cannot."""
+    if verdict.word != "cannot tell":
+        return ""
+    seats = seats_to_tell(verdict, min(change.seats))
+    if seats is not None:
+        return f"About {seats} seats a channel and condition would tell, if the change stays where it is."
+    better = "; adding the resistor without reseating tells more" if change.reseated else ""
+    return f"No practicable number of seats would tell{better}."
 
 
 def _nothing_measured(settings: ChangeSettings, there: tuple[float, ...]) -> View:

@@ -261,6 +261,17 @@ def test_a_copied_measurement_counts_once(study: Study, comparison: StudyCompari
     assert "another party" in forest.left_out[0]
 
 
+def test_a_file_under_two_models_names_is_flagged(study: Study, comparison: StudyComparison, published: Published):
+    (contributor,) = published.contributors.values()
+    own, file = next(name for name in study.curves if "saucepan_left_0ohm" in name), "responses/whisk_left_0ohm_p1.csv"
+    curves = dict(contributor.study.curves)
+    curves[file] = replace(curves[file], provenance=study.curves[own].provenance)
+    merged = merge_studies(study, comparison, [replace(contributor, study=replace(contributor.study, curves=curves))])
+    (problem,) = (problem for problem in merged.problems if "of Saucepan" in problem.rule)
+    assert (problem.effect, problem.earphone, own in problem.rule) == ("flagged", "Whisk", True)
+    assert merged.left_out == frozenset()
+
+
 def test_without_permission_it_says_so(study: Study, comparison: StudyComparison, published: Published):
     (contributor,) = published.contributors.values()
     silent = replace(contributor, contribution=replace(contributor.contribution, permitted=False))

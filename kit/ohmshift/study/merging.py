@@ -154,7 +154,7 @@ def merge_studies(
         models=MappingProxyType({model: MappingProxyType(names) for model, names in models.items()}),
         left_out=frozenset((party, model) for party, model, _ in twice),
         facts=facts,
-        problems=(*problems, *(problem for *_, problem in twice), *contradictions),
+        problems=(*problems, *(problem for *_, problem in twice), *_find_namesakes(parties, models), *contradictions),
     )
 
 
@@ -200,6 +200,22 @@ def _find_copies(parties: Sequence[Party], models: Mapping[str, Mapping[str, str
                     (party.name, model, _problem(file, "file", file, rule, mend, left_out=True, earphone=model))
                 )
     return copies
+
+
+def _find_namesakes(parties: Sequence[Party], models: Mapping[str, Mapping[str, str]]) -> list[Problem]:
+    """Flag models that hold another party's file of a model by another name: one of them may be misspelt."""
+    first: dict[str, tuple[str, str, str]] = {}
+    problems: dict[tuple[str, str], Problem] = {}
+    for party in parties:
+        for model, spelled in ((model, names[party.name]) for model, names in models.items() if party.name in names):
+            for name, file, sha256, _ in _signatures(party, spelled):
+                other, other_model, other_file = first.setdefault(sha256, (name, model, file))
+                if other != name and other_model != model:
+                    rule = f"a measurement counts once, and {other} has it as {other_file}, of {other_model}"
+                    mend = "write the model alike, if both are one; else one of the files is not what it is said to be"
+                    place = f"{_place(party.study)}{file}"
+                    problems.setdefault((name, model), _problem(place, "file", "", rule, mend, earphone=model))
+    return list(problems.values())
 
 
 def _is_copy(one: tuple[str, str, str, FloatArray], other: tuple[str, str, str, FloatArray]) -> bool:

@@ -327,6 +327,15 @@ def test_margin_and_channel(study: Study) -> None:
     assert "was not measured with 120 ohm" in panel.view.sentence
 
 
+def test_what_cannot_be_told_says_what_would_tell(study: Study) -> None:
+    panel = ChangePanel(study)
+    words = dict(zip(panel.overview()["earphone"], panel.overview()["verdict"], strict=True))
+    assert "cannot tell" in words.values()
+    for name, word in words.items():
+        panel.controls["earphone"].value = name
+        assert ("would tell" in panel.view.sentence) == (word == "cannot tell")
+
+
 def test_nothing_is_recorded_without_a_caveat_and_undo_retracts(study: Study) -> None:
     panel = ChangePanel(study)
     record = RecordPanel(study, panel, notebook="30_real_or_variation")

@@ -22,7 +22,7 @@ from ohmshift.show.panels.recordings import SensePanel, SweptPanel
 from ohmshift.show.panels.start import StartPanel
 from ohmshift.study.findings import read_findings
 from ohmshift.study.folder import open_study
-from ohmshift.study.places import NOTEBOOKS, demo_copy, put_notebooks
+from ohmshift.study.places import NOTEBOOKS, demo_copy, put_notebooks, shipped_folder
 
 if TYPE_CHECKING:
     from browser_fixtures import Lab
@@ -30,19 +30,7 @@ if TYPE_CHECKING:
 
     from ohmshift.study.folder import Study
 
-NAMES = (
-    "00_start_here",
-    "10_chain_resistance",
-    "20_line_up",
-    "30_real_or_variation",
-    "40_explain",
-    "50_any_source",
-    "60_loudness_drive_hiss",
-    "70_driver_types",
-    "80_published_findings",
-    "85_from_recordings",
-    "90_write_up",
-)
+NAMES = tuple(sorted(path.stem for path in shipped_folder("notebooks").glob("*.ipynb")))
 PRESSES = 30
 
 

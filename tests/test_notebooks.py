@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 import nbformat
@@ -25,20 +26,9 @@ def code_cells(path: Path) -> list[nbformat.NotebookNode]:
     return [cell for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "code"]
 
 
-def test_there_are_notebooks() -> None:
-    assert [path.stem for path in NOTEBOOKS] == [
-        "00_start_here",
-        "10_chain_resistance",
-        "20_line_up",
-        "30_real_or_variation",
-        "40_explain",
-        "50_any_source",
-        "60_loudness_drive_hiss",
-        "70_driver_types",
-        "80_published_findings",
-        "85_from_recordings",
-        "90_write_up",
-    ]
+def test_the_readme_lists_every_notebook() -> None:
+    readme = (NOTEBOOKS[0].parents[1] / "README.md").read_text(encoding="utf-8")
+    assert re.findall(r"^\| `(\d\d_\w+)` \|", readme, re.MULTILINE) == [path.stem for path in NOTEBOOKS]
 
 
 def test_first_notebook_says_how_to_begin_and_what_is_flagged() -> None:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import json
 import os
 import re
+import signal
 import socket
 import subprocess
 import sys
 import time
 import urllib.error
 import urllib.request
-from typing import TYPE_CHECKING
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -25,6 +27,7 @@ from ohmshift.study.places import shipped_folder
 from ohmshift.study.proposals import start_study
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 HEADER = "file,earphone,channel,quantity,added_ohm,source_ohm,seat,level_reference,notes"
@@ -260,58 +263,80 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def status(address: str) -> int:
+@contextmanager
+def running_lab(study: Path, home: Path, *options: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """Run a lab without a browser, with a home of its own; give its process and what it says until it can be used."""
+    places = ("HOME", "JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "IPYTHONDIR")
+    environment = {**os.environ, **dict.fromkeys(places, str(home)), "JUPYTERLAB_SETTINGS_DIR": str(home)}
+    command = [sys.executable, "-c", "from ohmshift.cli import main; main()", "lab", str(study), "--no-browser"]
+    pipes: dict[str, Any] = {"stdout": subprocess.PIPE, "stderr": subprocess.STDOUT, "encoding": "utf-8"}
+    with subprocess.Popen([*command, *options], env=environment, **pipes) as process:
+        try:
+            lines = []
+            for line in process.stdout or ():
+                lines.append(line)
+                if line.startswith("Ctrl+C"):
+                    break
+            yield process, "".join(lines)
+        finally:
+            process.kill()
+
+
+def ask(address: str, *, data: bytes | None = None) -> tuple[int, bytes]:
+    """Ask our own server, past any proxy of the environment."""
+    direct = urllib.request.build_opener(urllib.request.ProxyHandler({}))
     try:
-        with urllib.request.urlopen(address, timeout=10) as answer:  # noqa: S310 - our own server
-            return int(answer.status)
+        with direct.open(address, data=data, timeout=60) as answer:
+            return int(answer.status), answer.read()
     except urllib.error.HTTPError as error:
         with error:
-            return error.code
-
-
-def wait_for_address(log: Path, process: subprocess.Popen[bytes]) -> str:
-    for _ in range(300):
-        found = re.search(r"http://127\.0\.0\.1:\d+/\S*\?token=[0-9a-f]+", log.read_text())
-        if found:
-            return found[0]
-        assert process.poll() is None, log.read_text()
-        time.sleep(0.2)
-    raise AssertionError(log.read_text())
+            return error.code, b""
 
 
 def test_lab_serves_this_machine_only_and_asks_for_its_token(study: Path, tmp_path: Path) -> None:
-    places = ("HOME", "JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "IPYTHONDIR")
-    home = tmp_path / "home"
-    environment = {**os.environ, **dict.fromkeys(places, str(home)), "JUPYTERLAB_SETTINGS_DIR": str(home)}
-    port, log = free_port(), tmp_path / "log"
-    program = [sys.executable, "-c", "from ohmshift.cli import main; main()", "lab", str(study), "--no-browser"]
-    with log.open("wb") as sink:
-        process = subprocess.Popen([*program, "--port", str(port)], env=environment, stdout=sink, stderr=sink)
-    try:
-        address = wait_for_address(log, process)
-        site, _, token = address.partition("?token=")
-        assert site == f"http://127.0.0.1:{port}/lab/tree/findings/notebooks/00_start_here.ipynb"
-        contents = f"http://127.0.0.1:{port}/api/contents/findings/notebooks/00_start_here.ipynb"
-        assert status(contents) == 403
-        assert status(f"{contents}?token={token}") == 200
-        assert status(address) == 200
+    port = free_port()
+    home = tmp_path / "home 50%"
+    home.mkdir()
+    (home / "jupyter_server_config.py").write_text("c.ServerApp.ip = '*'\nc.IdentityProvider.token = ''\n")
+    with running_lab(study, home, "--port", str(port)) as (process, said):
+        site, first = f"http://127.0.0.1:{port}", "findings/notebooks/00_start_here.ipynb"
+        lines = [line for line in said.splitlines() if line and not line.startswith("Caution: you are root")]
+        address = lines[1].strip()
+        assert lines == ["The study is open. If no browser shows it, go to", lines[1], "Ctrl+C here ends it."]
+        assert re.fullmatch(re.escape(f"{site}/lab/tree/{first}?token=") + "[0-9a-f]{48}", address)
+        token = address.partition("?")[2]
+        assert ask(f"{site}/api/contents/{first}")[0] == 403
+        assert ask(f"{site}/api/contents/{first}?{token}")[0] == 200
+        assert ask(address)[0] == 200
         asked = "lab/api/settings/@jupyterlab/apputils-extension:notification"
-        with urllib.request.urlopen(f"http://127.0.0.1:{port}/{asked}?token={token}") as answer:
-            settings = json.load(answer)["schema"]["properties"]
+        settings = json.loads(ask(f"{site}/{asked}?{token}")[1])["schema"]["properties"]
         assert settings["fetchNews"]["default"] == "false", "no question about news stands over the first notebook"
-        (server,) = psutil.Process(process.pid).children()
-        heard = {found.laddr.ip for found in server.net_connections("tcp") if found.status == psutil.CONN_LISTEN}
-        assert heard == {"127.0.0.1"}
-    finally:
-        process.terminate()
-        process.wait(timeout=30)
-    assert psutil.pid_exists(server.pid) is False
-    assert (study / "findings/notebooks/00_start_here.ipynb").exists()
+        connections = psutil.Process(process.pid).net_connections("tcp")
+        assert {found.laddr.ip for found in connections if found.status == psutil.CONN_LISTEN} == {"127.0.0.1"}
+        refused = run("lab", study, "--no-browser", "--port", port)
+        assert (refused.exit_code, f"port {port}: a server needs a port of its own" in refused.stderr) == (2, True)
+    assert (study / first).exists()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals are POSIX")
+@pytest.mark.parametrize("name", ["SIGINT", "SIGHUP", "SIGKILL"])
+def test_nothing_is_left_of_a_lab_however_it_ends(study: Path, tmp_path: Path, name: str) -> None:
+    with running_lab(study, tmp_path / "home") as (process, said):
+        address, _, token = next(line for line in said.splitlines() if "token=" in line).strip().partition("/lab/")
+        status, answer = ask(f"{address}/api/kernels?{token.partition('?')[2]}", data=b"{}")
+        assert (status, json.loads(answer)["name"]) == (201, "python3")
+        children = psutil.Process(process.pid).children()
+        (kernel,) = [child for child in children if any("ipykernel" in part for part in child.cmdline())]
+        while not kernel.net_connections("tcp"):  # it is up, and looks after its parent
+            time.sleep(0.1)
+        process.send_signal(getattr(signal, name))
+        assert process.wait(timeout=60) == (-signal.SIGKILL if name == "SIGKILL" else 0)
+        assert psutil.wait_procs([kernel], timeout=60)[1] == []
 
 
 def test_lab_copies_the_demo_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    commands = []
-    monkeypatch.setattr("ohmshift.cli._run", lambda command, **_: commands.append(command) or 0)
+    served: list[dict[str, Any]] = []
+    monkeypatch.setattr("ohmshift.cli._serve", served.append)
     monkeypatch.chdir(tmp_path)
     first = run("lab", "--no-browser")
     assert (first.exit_code, "Copying the demo study" in first.output) == (0, True)
@@ -321,16 +346,17 @@ def test_lab_copies_the_demo_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     assert (second.exit_code, "Copying" in second.output) == (0, False)
     assert (tmp_path / "ohmshift_demo/study.toml").read_text() == 'title = "mine"\n'
     assert (tmp_path / "ohmshift_demo/findings/notebooks/20_line_up.ipynb").read_text() == "mine"
-    assert ("--no-browser" in commands[0], "--no-browser" in commands[1]) == (True, False)
-    assert all(f"--ServerApp.root_dir={(tmp_path / 'ohmshift_demo').resolve()}" in command for command in commands)
+    servers = [settings["ServerApp"] for settings in served]
+    assert [server.get("open_browser") for server in servers] == [False, None]
+    assert {server["root_dir"] for server in servers} == {str((tmp_path / "ohmshift_demo").resolve())}
 
 
 @pytest.mark.parametrize("is_root", [True, False])
 def test_lab_allows_root_only_to_root_and_says_so(
     study: Path, monkeypatch: pytest.MonkeyPatch, *, is_root: bool
 ) -> None:
-    commands = []
-    monkeypatch.setattr("ohmshift.cli._run", lambda command, **_: commands.append(command) or 0)
+    served: list[dict[str, Any]] = []
+    monkeypatch.setattr("ohmshift.cli._serve", served.append)
     monkeypatch.setattr(os, "geteuid", lambda: 0 if is_root else 1000, raising=False)
     result = run("lab", study)
-    assert ("--allow-root" in commands[0], "you are root" in result.stderr) == (is_root, is_root)
+    assert (served[0]["ServerApp"]["allow_root"], "you are root" in result.stderr) == (is_root, is_root)

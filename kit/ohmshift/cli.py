@@ -5,8 +5,9 @@ from __future__ import annotations
 import functools
 import io
 import os
+import secrets
 import signal
-import subprocess
+import socket
 import sys
 from datetime import UTC, datetime
 from itertools import groupby
@@ -29,7 +30,6 @@ DEMO = "ohmshift_demo"
 LOOPBACK = "127.0.0.1"
 
 _FIRST_NOTEBOOK = "00_start_here.ipynb"
-_NO_UPDATES = "jupyterlab.handlers.announcements.NeverCheckForUpdate"
 _REFUSED = 2
 
 
@@ -72,10 +72,12 @@ def lab(study: Path | None, *, no_browser: bool, port: int | None) -> None:
     notebooks = put_notebooks(study)
     for name in notebooks.outdated:
         click.echo(f"{name}: the kit has a newer one than the one in this study; rename yours to get it.")
-    command = _lab_command(study.resolve(), no_browser=no_browser, port=port)
-    if "--allow-root" in command:
+    if port is not None:
+        _require_free(port)
+    settings = _lab_settings(study.resolve(), no_browser=no_browser, port=port)
+    if settings["ServerApp"]["allow_root"]:
         click.echo("Caution: you are root, and so is everything a notebook does. Better use a plain account.", err=True)
-    raise SystemExit(_run(command, folder=study))
+    _serve(settings)
 
 
 @main.command()
@@ -268,38 +270,62 @@ def _tell_started(paths: Iterable[Path]) -> None:
     click.echo("Next: fill in study.toml and the tables, then run ohmshift check on the folder.")
 
 
-def _lab_command(study: Path, *, no_browser: bool, port: int | None) -> list[str]:
-    """Give the command that serves a study on this machine only, its token left on, asking nothing of the network."""
-    from ohmshift.study.places import NOTEBOOKS  # noqa: PLC0415 - commands start light
+def _lab_settings(study: Path, *, no_browser: bool, port: int | None) -> dict[str, dict[str, Any]]:
+    """Give how JupyterLab serves a study: to this machine only, to who has the token, asking nothing of the network."""
+    import zmq  # noqa: PLC0415 - commands start light
 
-    command = [sys.executable, "-m", "jupyterlab"]
-    command += [f"--ServerApp.ip={LOOPBACK}", f"--ServerApp.root_dir={study}", "--ServerApp.answer_yes=True"]
-    command += [f"--LabApp.default_url=/lab/tree/{NOTEBOOKS}/{_FIRST_NOTEBOOK}"]
-    command += ["--LabApp.news_url=None", f"--LabApp.check_for_updates_class={_NO_UPDATES}"]
-    command += ["--no-browser"] if no_browser else []
-    command += [f"--ServerApp.port={port}"] if port else []
-    is_root = hasattr(os, "geteuid") and os.geteuid() == 0
-    return command + (["--allow-root"] if is_root else [])
+    from ohmshift.study.places import NOTEBOOKS  # noqa: PLC0415 - as above
 
-
-def _run(command: list[str], *, folder: Path) -> int:
-    """Run a server until it or the user ends it, and take it along when this process is told to end."""
-
-    def leave(*_: object) -> None:
-        raise SystemExit(128 + signal.SIGTERM)
-
-    signal.signal(signal.SIGTERM, leave)
-    settings = [str(Path(__file__).parent), os.environ.get("JUPYTER_CONFIG_PATH", "")]  # finds labconfig/ there
-    environment = {
-        **os.environ,
-        "JUPYTER_CONFIG_PATH": os.pathsep.join(filter(None, settings)),
-        "JUPYTER_WIDGETS_ECHO": "0",  # one message less for each move of a slider
+    server: dict[str, Any] = {
+        "ip": LOOPBACK,
+        "root_dir": str(study),
+        "allow_root": hasattr(os, "geteuid") and os.geteuid() == 0,
+        "log_level": "ERROR",  # a user looks for the address, not for what was loaded
     }
-    with subprocess.Popen(command, cwd=folder, env=environment) as process:  # noqa: S603 - our own interpreter
-        try:
-            return process.wait()
-        except KeyboardInterrupt:
-            process.wait()
-            return 0
-        finally:
-            process.terminate()
+    if no_browser:
+        server["open_browser"] = False
+    if port is not None:
+        server["port"] = port
+    return {
+        "ServerApp": server,
+        "IdentityProvider": {"token": secrets.token_hex(24)},
+        "KernelManager": {"transport_encryption": "auto" if zmq.has("curve") else "disabled"},
+        "LabApp": {
+            "default_url": f"/lab/tree/{NOTEBOOKS}/{_FIRST_NOTEBOOK}",
+            "log_level": "ERROR",
+            "news_url": None,
+            "check_for_updates_class": "jupyterlab.handlers.announcements.NeverCheckForUpdate",
+        },
+    }
+
+
+def _require_free(port: int) -> None:
+    try:
+        socket.create_server((LOOPBACK, port)).close()
+    except OSError as error:
+        rule, mend = "a server needs a port of its own", "name another, or none to have a free one found"
+        raise StudyError(f"port {port}", rule, f"the system says: {error.strerror}", mend) from error
+
+
+def _serve(settings: dict[str, dict[str, Any]]) -> None:
+    """Run JupyterLab in this process, so that nothing is left of it however this one ends."""
+    places = [str(Path(__file__).parent), os.environ.get("JUPYTER_CONFIG_PATH", "")]  # finds labconfig/ there
+    os.environ["JUPYTER_CONFIG_PATH"] = os.pathsep.join(filter(None, places))
+    os.environ["JUPYTER_WIDGETS_ECHO"] = "0"  # one message less for each move of a slider
+    from jupyterlab.labapp import LabApp  # noqa: PLC0415 - commands start light
+    from traitlets.config import Config  # noqa: PLC0415 - as above
+
+    # Without what the user set for servers of all kinds: a password, a certificate or a port of it is not for this one.
+    server = LabApp.initialize_server(config=Config(settings), config_file_name="")
+
+    def end(*_: object) -> None:
+        server.stop(from_signal=True)
+
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):  # the last where a terminal is closed, which not every system says
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), end)
+    page = f"{server.connection_url}{settings['LabApp']['default_url'].lstrip('/')}"
+    address = f"{page}?token={settings['IdentityProvider']['token']}"
+    said = f"The study is open. If no browser shows it, go to\n\n    {address}\n\nCtrl+C here ends it."
+    server.io_loop.add_callback(click.echo, said)  # in turn, after the port is bound
+    server.start()

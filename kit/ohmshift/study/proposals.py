@@ -38,6 +38,7 @@ _FIELDS = {
 _MARKS = " \t_-.,;+()[]"
 _BEFORE, _AFTER = r"(?:^|(?<=[\s_\-.,;+()\[\]/]))", r"(?=[\s_\-.,;+()\[\]/]|$)"
 _OHMS = re.compile(rf"{_BEFORE}({_NUMBER})[ _-]?(?:ohms?|Ω|Ω){_AFTER}", re.IGNORECASE)
+_OHMS_R = re.compile(rf"{_BEFORE}({_NUMBER})R{_AFTER}")
 _SIDE = re.compile(rf"{_BEFORE}(left|right|l|r)(?:{_AFTER}|(?=\d+{_AFTER}))", re.IGNORECASE)
 _LAST_NUMBER = re.compile(rf"{_BEFORE}\d+[\s_\-.,;+()\[\]]*$")
 _MANIFESTS: Mapping[str, type[Row]] = {
@@ -111,8 +112,8 @@ def propose_measurements(
     pattern : str, optional
         How a response's file is named, without its ending: the fields {earphone}, {channel}, {added_ohm} and {seat}
         with any text between; a slash stands for a subfolder. Without it names are read by their words: what stands
-        before the side (L, R, left, right) is the earphone, or its folder is; a number before "ohm" is the resistance;
-        what else stands after the side is the seat. Without a resistance it is 0, without a seat 1. So are the names
+        before the side (L, R, left, right) is the earphone, or its folder is; a number before "ohm" is the resistance,
+        as is 33R after the side; what else stands after the side is the seat. Without a resistance it is 0, without a seat 1. So are the names
         of impedances read in any case: files with the word "impedance" in their name or their folder's.
     side : {"left", "right"}, optional
         What was measured where a name does not say.
@@ -247,16 +248,20 @@ def _read_words(file: PurePosixPath, side: Side | None) -> dict[str, str] | None
     ohms = list(_OHMS.finditer(text))
     text = _OHMS.sub(_OHMS_WERE, text)
     sides = list(_SIDE.finditer(text))
-    if len(ohms) > 1 or len(sides) > 1:
+    if len(sides) > 1:
         return None
     if sides:
         before, after = text[: sides[0].start()], text[sides[0].end() :]
+        ohms += _OHMS_R.finditer(after)  # before the side, 12R may be part of a model's name
+        after = _OHMS_R.sub(_OHMS_WERE, after)
     elif side is not None:
         before, _, after = text.partition(_OHMS_WERE)
         if not after.strip(_MARKS):
             number = _LAST_NUMBER.search(before)
             before, after = (before[: number.start()], before[number.start() :]) if number else (before, "")
     else:
+        return None
+    if len(ohms) > 1:
         return None
     before, after = before.replace(_OHMS_WERE, ""), after.replace(_OHMS_WERE, "")
     names = [name for name in (part.strip(_MARKS) for part in before.split("/")) if name]

@@ -113,8 +113,9 @@ def propose_measurements(
         How a response's file is named, without its ending: the fields {earphone}, {channel}, {added_ohm} and {seat}
         with any text between; a slash stands for a subfolder. Without it names are read by their words: what stands
         before the side (L, R, left, right) is the earphone, or its folder is; a number before "ohm" is the resistance,
-        as is 33R after the side; what else stands after the side is the seat. Without a resistance it is 0, without a seat 1. So are the names
-        of impedances read in any case: files with the word "impedance" in their name or their folder's.
+        as is 33R after the side; what else stands after the side is the seat. Without a resistance it is 0, without a
+        seat 1. So are the names of impedances read in any case: files with the word "impedance" in their name or their
+        folder's.
     side : {"left", "right"}, optional
         What was measured where a name does not say.
     reseated : bool

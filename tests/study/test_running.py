@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
@@ -46,7 +47,8 @@ def test_results_keep_order_whatever_the_batches(values: list[int], batch: int, 
 @pytest.mark.parametrize("kind", [ThreadPoolExecutor, ProcessPoolExecutor])
 def test_executors_of_the_standard_library_agree(kind: type[Executor]) -> None:
     with kind(2) as executor:  # type: ignore[call-arg]
-        assert list(run_items(square, range(101), executor=executor, batch=7)) == [i * i for i in range(101)]
+        found = run_items(math.isqrt, range(101), executor=executor, batch=7)  # a new process finds it by its module
+        assert list(found) == [math.isqrt(i) for i in range(101)]
 
 
 def test_no_more_batches_are_out_than_asked_for() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import shutil
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
@@ -76,7 +77,8 @@ def test_problems_are_those_of_the_open_study(survey: Survey, study: Study) -> N
 
 @pytest.mark.source("analytic", ref="the same work in other processes: not a byte differs")
 def test_other_processes_write_the_same_bytes(folder: Path, survey: Survey, tmp_path: Path) -> None:
-    with ProcessPoolExecutor(2) as executor:
+    spawned = multiprocessing.get_context("spawn")  # as on Windows and macOS: nothing is inherited
+    with ProcessPoolExecutor(2, mp_context=spawned) as executor:
         other = survey_study(folder, tmp_path / "other.parquet", executor=executor, batch=2)
         compared = compare_study(open_study(folder, executor=executor), executor=executor)
     assert other.path.read_bytes() == survey.path.read_bytes()

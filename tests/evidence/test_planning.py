@@ -161,3 +161,30 @@ def test_seats_that_would_tell(noisy: Callable[..., tuple[ResponseSet, ResponseS
     assert any(narrow)
     hopeless = replace(open_ones[0], band_bound_db=np.full(29, np.inf), half_width_db=np.full(29, np.inf))
     assert seats_to_tell(hopeless, 2) is None
+
+
+@pytest.mark.source(
+    "analytic",
+    ref="variance v (1 + r) / n of a mean over sides that go together by r; degrees d0 and, of n seats in 2 conditions "
+    "of 2 channels, 4 (n - 1), without reseating 2 (n - 1); c normal deviations become t by equal probability",
+)
+@pytest.mark.parametrize("reseated", [True, False])
+def test_half_widths_by_hand(noisy: Callable[..., tuple[ResponseSet, ResponseSet]], *, reseated: bool) -> None:
+    rng, n, own = np.random.default_rng(3), 3, 8 if reseated else 4
+    pairs = [noisy(rng, label=f"{i}", reseated=reseated, seats=n) for i in range(4)]
+    assert (measure_change(*pairs[0]).own_degrees == own).all()
+    floor = estimate_noise_floor([curves for pair in pairs for curves in pair], draws=10)
+    part = floor.reseated if reseated else floor.unreseated
+    assert part is not None
+    known = replace(
+        part,
+        draws=np.full((29, 10), 2.9),
+        prior_variance_db2=np.full(29, 0.07),
+        prior_degrees=np.full(29, 5.0),
+        sides=0.3,
+    )
+    plan = plan_seats(replace(floor, reseated=known, unreseated=known), reseated=reseated)
+    assert plan is not None
+    expected = np.sqrt(0.07 * 1.3 / n) * stats.t.isf(stats.norm.sf(2.9), 5 + own)
+    assert plan.half_width_db[:, n - 1] == pytest.approx([expected] * 3)
+    assert plan.half_width_db[:, 0] == pytest.approx([np.sqrt(0.07 * 1.3) * stats.t.isf(stats.norm.sf(2.9), 5)] * 3)

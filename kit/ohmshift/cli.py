@@ -135,8 +135,8 @@ def new(folder: Path, *, pattern: str | None, side: Side | None, untouched: bool
     """Start a study in FOLDER; where curve files lie in it, propose their manifest.
 
     Names are read by their words: the earphone, then L, R, left or right; a number before "ohm" is the resistance,
-    none is 0; what is left is the seat. "Wok L 33ohm 2.txt" is one, "Wok L 2.txt" another, "Wok impedance L.txt" an
-    impedance. With --pattern say how other names are built; a slash stands for a subfolder.
+    none is 0; what is left is the seat. "Wok L 33ohm 2.txt" or "Wok L 33R 2.txt" is one, "Wok L 2.txt" another, "Wok
+    impedance L.txt" an impedance. With --pattern say how other names are built; a slash stands for a subfolder.
 
     Nothing is written before you agree, and no file of yours is ever written over.
     """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from importlib.resources import files
 
 import numpy as np
@@ -369,6 +370,9 @@ def test_table_and_caveats() -> None:
     said = " ".join(plug.caveats)
     for words in ("leads was not taken off", "one reading only", "different meters or ranges"):
         assert words in said
+    beyond = measure_resistance(read(1000.0, spec=replace(HAND, range_ohm=100.0), label="plug"))
+    assert any("1000 ohm is no reading of a 100-ohm range" in caveat for caveat in beyond.caveats)
+    assert not any("range" in caveat for caveat in measure_resistance(read(120.0, spec=OTHER)).caveats)
 
 
 def test_bad_input_is_refused() -> None:

@@ -108,6 +108,8 @@ def test_what_harms_or_cannot_be_is_refused() -> None:
         measure_output_impedance(np.array([0.2]), [], spec=SPEC)
     with pytest.raises(CurveError, match="does not rise"):
         measure_output_impedance(np.array([0.2]), [LoadedVoltage(load_ohm=33, voltage_v=[0.3])], spec=SPEC)
+    with pytest.raises(CurveError, match="stand out"):
+        measure_output_impedance(np.array([0.2]), [LoadedVoltage(load_ohm=33, voltage_v=[1e-7])], spec=SPEC)
     with pytest.raises(CurveError, match="above 0 V"):
         LoadedVoltage(load_ohm=33, voltage_v=[])
     assert any("Never short" in caution for caution in CAUTIONS)

@@ -222,6 +222,14 @@ def test_drive_says_when_an_amplifier_cannot(study: Study, earphones: dict[str, 
     assert "half of its supply" in drive.view.sentence
 
 
+@pytest.mark.source("published", ref="ITU-T H.870: 80 dB(A) for 40 h a week, equal energy: 10^-4 of it at 120 dB, 14 s")
+def test_drive_cautions_where_it_gets_loud(study: Study, earphones: dict[str, KnownEarphone]) -> None:
+    drive = DrivePanel(study, earphones)
+    assert "Caution" not in drive.view.sentence
+    drive.controls["level_db"].value = 120.0
+    assert "WHO/ITU H.870 for adults allows 14 s a week" in drive.view.sentence
+
+
 def test_what_is_missing_is_said_and_not_guessed(study: Study, earphones: dict[str, KnownEarphone]) -> None:
     table = study.earphones.copy()
     table.loc[table["earphone"] == "Ladle", ["sensitivity_db", "sensitivity_reference"]] = [float("nan"), None]

@@ -173,6 +173,8 @@ def test_output_impedance_and_what_it_refuses(study: Study) -> None:
     assert "Never short" in output.children[0].value
     for text, words in (
         ("open 0.2\n33 0,19", "line 2"),
+        ("open 0.2\ninf 0.19\n33 0.19", "line 2"),
+        ("open 0.2\n33 0.0000001", "stand out"),
         ("open 0.2\n0 0.1", "never short"),
         ("open 0.2\n8 0.19", "16 ohm"),
         ("33 0.19", "no line begins with open"),
@@ -196,6 +198,7 @@ def test_output_impedance_and_what_it_refuses(study: Study) -> None:
     assert "leave it out" in output.view.sentence
     with pytest.raises(StudyError, match="voltage in V"):
         parse_voltages("open 0.2 0.3")
+    assert parse_voltages("open\t0.2\n33\t0.1964")[1][0].load_ohm == 33  # as pasted from a spreadsheet
 
 
 def test_a_resistance_is_recorded_with_its_interval(panel: MeterPanel, study: Study) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -123,6 +124,15 @@ def test_explain_draws_the_divider(explain: ExplainPanel, study: Study) -> None:
     level = mean_levels(impedance.frequency_hz, change, low_hz=[200], high_hz=[2000])
     np.testing.assert_allclose(explain.figure.charts[0].lines[1].y, change - level, atol=1e-9)
     explain.reset.click()
+
+
+@pytest.mark.source("analytic", ref="1000 ohm before the added 15 ohm leave next to no change: all that was measured")
+def test_sliders_reach_and_show_what_a_study_holds(study: Study) -> None:
+    for ohm in (0.05, 1000.0):
+        settings = study.settings.model_copy(update={"source_ohm": ohm})
+        odd = ExplainPanel(replace(study, settings=settings))
+        assert odd.settings.output_ohm == odd.controls["output_ohm"].value == ohm
+    assert re.search(r"outside the measured interval in \d+ of \d+ readable bands;", odd.view.sentence)
 
 
 @pytest.mark.source("analytic", ref="the prediction at its own resistance differs from itself by nothing")

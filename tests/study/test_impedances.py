@@ -15,7 +15,7 @@ from ohmshift.curves.values import Impedance
 from ohmshift.study.batch import StudyComparison, compare_study
 from ohmshift.study.crosschecks import check_divider
 from ohmshift.study.folder import Study, open_study
-from ohmshift.study.impedances import know_impedance, recover_from_changes
+from ohmshift.study.impedances import know_impedance, measured_impedance, recover_from_changes
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
 MADE = "impedances solved by ngspice 39 in data_demo/source, responses made from them without the kit"
@@ -81,6 +81,34 @@ def test_prediction_for_a_source_never_measured(study: Study, comparison: StudyC
 
 def test_measured_is_preferred(study: Study, comparison: StudyComparison) -> None:
     assert know_impedance(study, comparison, "Whisk").origin == "measured"
+
+
+def test_what_is_not_known_says_why(study: Study, comparison: StudyComparison) -> None:
+    bare = without_impedance(study, "Whisk")
+    alone = replace(comparison, changes={pair: one for pair, one in comparison.changes.items() if pair[0] != "Whisk"})
+    known = know_impedance(bare, alone, "Whisk")
+    assert known.impedance is None
+    assert known.origin == "nobody measured its impedance, nor its responses with and without a resistance"
+
+
+def test_an_impedance_that_ends_early_says_so(study: Study) -> None:
+    row = study.measurements[
+        (study.measurements["earphone"] == "Whisk") & (study.measurements["quantity"] == "impedance")
+    ]
+    whole = {file: study.curves[file] for file in row["file"]}
+    short = {
+        file: replace(
+            curve,
+            frequency_hz=curve.frequency_hz[curve.frequency_hz <= 10_000],
+            impedance_ohm=curve.impedance_ohm[curve.frequency_hz <= 10_000],
+        )
+        for file, curve in whole.items()
+    }
+    known = measured_impedance(replace(study, curves={**study.curves, **short}), "Whisk")
+    assert known.origin.startswith("measured from 20")
+    assert known.origin.endswith("Hz only")
+    assert "beyond that nothing is predicted" in known.caveats[0]
+    assert measured_impedance(study, "Whisk").caveats == ()
 
 
 @pytest.mark.source("independent", ref=MADE)

@@ -30,6 +30,9 @@ OHM = "ohm"
 SPREAD, ZERO, DIGITS, GAIN = "spread of readings", "lead zero", "digits", "% of reading"
 """Groups of a budget."""
 
+_OVER_RANGE = 2.0
+"""No display goes to twice its range."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeterSpec:
@@ -298,6 +301,12 @@ def _caveats(readings: Sequence[Readings]) -> tuple[str, ...]:
         for item in readings
         if item.lead_ohm.size == 0
     ]
+    for item in readings:
+        most, range_ohm = item.reading_ohm.max(), item.spec.range_ohm
+        if range_ohm and most > _OVER_RANGE * range_ohm:
+            said.append(
+                f"{item.label}: {most:g} ohm is no reading of a {range_ohm:g}-ohm range; see which range it was."
+            )
     said += [f"{item.label}: one reading only." for item in readings if item.reading_ohm.size == 1]
     if len({item.spec for item in readings}) > 1:
         said.append("The readings come from different meters or ranges: nothing in their specification cancels.")

@@ -10,7 +10,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from GTC import get_covariance, value
+from GTC import get_covariance, uncertainty, value
 
 from ohmshift.chain.elements import check_number
 from ohmshift.chain.meter_budget import Budget, Influence, Uncertain, decimals_of, state_budget
@@ -158,7 +158,8 @@ def measure_output_impedance(
     Raises
     ------
     CurveError
-        No load; one below the lowest allowed; or a voltage that rises under load.
+        No load; one below the lowest allowed; a loaded voltage that the voltmeter cannot tell from none; or one that
+        rises under load.
 
     Notes
     -----
@@ -192,6 +193,7 @@ def measure_output_impedance(
     for load in loads:
         R_L = bench.load(load.load_ohm, load_tolerance_percent)
         V = bench.read(f"{load.load_ohm:g} ohm", load.voltage_v)
+        _check_seen(f"voltage across {load.load_ohm:g} ohm", V)
         found.append(R_L * (E / V - 1))
     w = _weights(np.array([[get_covariance(one, other) for other in found] for one in found]))
     mean = sum((float(weight) * number for weight, number in zip(w, found, strict=True)), known(0.0, 0.0))
@@ -244,6 +246,14 @@ def _voltages(where: str, voltage_v: FloatArray) -> FloatArray:
         found = "there is none" if array.size == 0 else f"one is {array.min():g} V"
         raise CurveError(where, "a voltage is above 0 V", found, "give what the meter showed")
     return np.asarray(array)
+
+
+def _check_seen(where: str, V: Uncertain) -> None:
+    """Refuse a voltage that is no larger than twice its standard uncertainty."""
+    if value(V) <= 2 * uncertainty(V):
+        found = f"it is {value(V):.2g} V with a standard uncertainty of {uncertainty(V):.2g} V"
+        rule, mend = "a voltage must stand out of what the voltmeter can tell", "choose a finer range, or a larger load"
+        raise CurveError(where, rule, found, mend)
 
 
 def _weights(covariance: FloatArray) -> FloatArray:

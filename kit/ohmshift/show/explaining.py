@@ -30,6 +30,8 @@ WHY_IT_HOLDS = (
     "large an impedance changes little behind a similar or smaller resistance, which is why the prediction holds there."
 )
 
+_MOST_NAMED = 6
+
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Explanation:
@@ -205,8 +207,11 @@ def _say_difference(pair: Explanation) -> str:
         return "No band is readable, so the measurement cannot tell whether that is right."
     if pair.used is pair.recovered:
         return "The impedance was recovered from this very change, so agreement proves nothing here."
-    where = ", ".join(nominal_frequency(f) for f in pair.change.bands.mid_hz[outside])
-    verb = f"lies outside the measured interval at {where} Hz" if outside.any() else "lies within the measured interval"
+    names = [nominal_frequency(f) for f in pair.change.bands.mid_hz[outside]]
+    where = f"at {', '.join(names)} Hz"
+    if len(names) > _MOST_NAMED:
+        where = f"in {len(names)} of {np.count_nonzero(pair.verdict.readable)} readable bands"
+    verb = f"lies outside the measured interval {where}" if names else "lies within the measured interval"
     return f"The prediction {verb}; in the readable bands both differ by at most {largest:.1f} dB."
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 
 UNREADABLE_ABOVE_HZ = 5000.0
 """Where the ear-canal resonance could not be lined up with certainty, nothing above this is read."""
+
+LATEST_START_HZ, EARLIEST_END_HZ = 50.0, 16_000.0
+"""Where a measured impedance starts at the latest, and ends at the earliest, without being called short [Hz]."""
 
 ADDED_TOLERANCE = 0.01
 """Standard uncertainty of an added resistance, as a share of it, where the study does not say."""
@@ -85,7 +88,11 @@ def know_impedance(study: Study, comparison: StudyComparison, earphone: str) -> 
         The measured one on the common grid; otherwise the one recovered.
     """
     measured = measured_impedance(study, earphone)
-    return recover_from_changes(study, comparison, earphone) if measured.impedance is None else measured
+    if measured.impedance is not None:
+        return measured
+    if not comparison.resistances(earphone):
+        return replace(measured, origin=f"{measured.origin}, nor its responses with and without a resistance")
+    return recover_from_changes(study, comparison, earphone)
 
 
 def measured_impedance(study: Study, earphone: str) -> KnownImpedance:
@@ -101,14 +108,19 @@ def measured_impedance(study: Study, earphone: str) -> KnownImpedance:
     Returns
     -------
     KnownImpedance
-        On the common grid from 20 Hz to 20 kHz, as far as it reaches; or none.
+        On the common grid from 20 Hz to 20 kHz, as far as it reaches, with a caveat where that is not far; or none.
     """
     if not study.has_impedance(earphone):
         return KnownImpedance(label=earphone, impedance=None, origin="nobody measured its impedance")
     measured = study.impedance(earphone)
     f = measured.frequency_hz
-    grid = octave_grid(low_hz=max(20.0, float(f[0])), high_hz=min(20_000.0, float(f[-1])))
-    return KnownImpedance(label=earphone, impedance=resample(measured, grid), origin="measured")
+    low_hz, high_hz = max(20.0, float(f[0])), min(20_000.0, float(f[-1]))
+    impedance = resample(measured, octave_grid(low_hz=low_hz, high_hz=high_hz))
+    if low_hz <= LATEST_START_HZ and high_hz >= EARLIEST_END_HZ:
+        return KnownImpedance(label=earphone, impedance=impedance, origin="measured")
+    reach = f"from {low_hz:g} to {high_hz:g} Hz only"
+    caveat = f"Its impedance was measured {reach}: beyond that nothing is predicted, nor counted in any number."
+    return KnownImpedance(label=earphone, impedance=impedance, origin=f"measured {reach}", caveats=(caveat,))
 
 
 def recover_from_changes(
@@ -168,7 +180,7 @@ def recover_from_changes(
                 label=earphone,
             )
         except CurveError as error:
-            refused = f"cannot be recovered: {error.found}"
+            refused = f"cannot be recovered: {error.rule}, but {error.found}"
             continue
         ohms = ", ".join(f"{ohm:g}" for ohm in found.added_ohm)
         return KnownImpedance(

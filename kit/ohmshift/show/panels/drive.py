@@ -9,6 +9,7 @@ import pandas as pd
 
 from ohmshift.chain.divider import divider_change_db
 from ohmshift.chain.drive import HEADROOM_DB, Amplifier, Drive, Runtime, estimate_runtime, find_drive, judge_drive
+from ohmshift.chain.exposure import WHO_ADULTS, say_hours
 from ohmshift.chain.listening import PLAYER_LIMIT, PLAYER_LIMIT_LOAD_OHM
 from ohmshift.chain.loudness import weighted_change_db
 from ohmshift.show.drawings import ohms
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from ohmshift.study.folder import Study
     from ohmshift.study.listening import KnownEarphone
 
+LOUD_DB = 85.0
+"""Level beyond which the panel says how long one may listen [dB]."""
 
 _DRIVE_CAVEATS = (
     "The headroom is a choice; common practice takes about 12 dB.",
@@ -93,7 +96,7 @@ class DrivePanel(Panel[DriveSettings]):
             nothing = DriveSettings(earphone="")
             super().__init__(lambda _: nothing_to_show("Drive", NO_SENSITIVITY), nothing, {})
             return
-        added_ohm, output_ohm = usual_ohm(study), round(study.settings.source_ohm, 1)
+        added_ohm, output_ohm = usual_ohm(study), study.settings.source_ohm
         settings = DriveSettings(earphone=earphone or names[0], added_ohm=added_ohm, output_ohm=output_ohm)
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone to drive."),
@@ -243,6 +246,9 @@ def _say_drive(
     words = [f"{verdict.word}{f' ({verdict.reasons[0]})' if verdict.reasons else ''}" for verdict in verdicts]
     said += f"Without the resistor the amplifier {words[0]}; with it, it {words[1]}. "
     plain, thrifty = (f"{one:.1f} h" for one in (runtimes[1].plain_h, runtimes[1].thrifty_h))
+    if settings.level_db > LOUD_DB:
+        hours = say_hours(WHO_ADULTS.allowed_hours(settings.level_db))
+        said += f"Caution: at about that level {WHO_ADULTS.name} allows {hours} a week. "
     return (
         f"{said}The resistor turns {1e6 * with_added.added_w:.2g} µW into heat a side; run time is about {plain} "
         f"between fixed rails ({runtimes[0].plain_h:.1f} h without) and {thrifty} with an amplifier that has no losses "

@@ -33,9 +33,9 @@ from ohmshift.show.explaining_further import (
     say_circuit,
     say_lines,
 )
-from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
+from ohmshift.show.panels.base import Draft, Panel, View, choice
 from ohmshift.show.panels.opening import Progress
-from ohmshift.show.panels.pieces import hashes
+from ohmshift.show.panels.pieces import MOST_OHM, hashes, ohm_slider
 from ohmshift.study.batch import compare_study
 from ohmshift.study.crosschecks import check_divider, check_resistances
 from ohmshift.study.impedances import KnownImpedance, measured_impedance, recover_from_changes
@@ -47,9 +47,6 @@ if TYPE_CHECKING:
     from ohmshift.evidence.verdicts import Verdict
     from ohmshift.show.charts import Chart
     from ohmshift.study.folder import Study
-
-MOST_OHM = 150.0
-"""Upper end of both sliders: above the 120 ohm that IEC 61938 knew as a headphone source up to its 2013 edition."""
 
 MEASURED, RECOVERED = "as measured", "as recovered from the responses"
 
@@ -118,7 +115,7 @@ class ExplainPanel(Panel[ExplainSettings]):
             measured_ohm=common,
             impedance=MEASURED,
             added_ohm=common,
-            output_ohm=round(study.settings.source_ohm, 1),
+            output_ohm=study.settings.source_ohm,
         )
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone to explain."),
@@ -133,11 +130,11 @@ class ExplainPanel(Panel[ExplainSettings]):
                 [IMPEDANCES, CIRCUIT, RESISTANCES],
                 help_text="The impedance, a driver's circuit fitted to it, or whether one fits all resistances.",
             ),
-            "added_ohm": slider(
-                "Added resistance", "ohm", 0.0, MOST_OHM, 1.0, help_text="The resistance that the prediction adds."
+            "added_ohm": ohm_slider(
+                "Added resistance", 1.0, resistances[-1], help_text="The resistance that the prediction adds."
             ),
-            "output_ohm": slider(
-                "Amplifier output impedance", "ohm", 0.0, MOST_OHM, 0.2, help_text="Before anything is added."
+            "output_ohm": ohm_slider(
+                "Amplifier output impedance", 0.2, settings.output_ohm, help_text="Before anything is added."
             ),
         }
         self.fitting = Progress("Fitting a driver's circuit.", within=True)
@@ -314,10 +311,12 @@ class ExplainPanel(Panel[ExplainSettings]):
     @lru_cache(maxsize=256)  # noqa: B019
     def _reach(self, name: str) -> tuple[float, float]:
         """Give a vertical range that holds every measured change, and the sliders' largest predicted one."""
-        changes = [self.comparison.change(name, ohm).band_change_db for ohm in self.comparison.resistances(name)]
+        measured = self.comparison.resistances(name)
+        changes = [self.comparison.change(name, ohm).band_change_db for ohm in measured]
+        most_ohm, cable_ohm = max(MOST_OHM, *measured), self.study.settings.cable_ohm
         for known in (self._measured(name), self._recovered(name)):
             if known.impedance is not None:
-                largest = predict_change(known.impedance, added_ohm=MOST_OHM, source_ohm=self.study.settings.cable_ohm)
+                largest = predict_change(known.impedance, added_ohm=most_ohm, source_ohm=cable_ohm)
                 changes.append(largest.tonal_change_db)
         return change_range(*changes)
 

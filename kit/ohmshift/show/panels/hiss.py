@@ -76,7 +76,7 @@ class HissPanel(Panel[HissSettings]):
             super().__init__(lambda _: nothing_to_show("Hiss", NO_SENSITIVITY), nothing, {})
             return
         first = earphone or max(names, key=lambda name: stated_sensitivity(earphones[name]).per_volt_db)
-        added_ohm, output_ohm = usual_ohm(study), round(study.settings.source_ohm, 1)
+        added_ohm, output_ohm = usual_ohm(study), study.settings.source_ohm
         settings = HissSettings(earphone=first, added_ohm=added_ohm, output_ohm=output_ohm)
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone to listen with."),

@@ -207,7 +207,7 @@ class LoudnessPanel(Panel[LoudnessSettings]):
             super().__init__(lambda _: nothing_to_show("How much louder", NO_IMPEDANCE), nothing, {})
             self.children = (self.warning, *self.children)
             return
-        ohm, source_ohm = usual_ohm(study), round(study.settings.source_ohm, 1)
+        ohm, source_ohm = usual_ohm(study), study.settings.source_ohm
         first = earphone or max(names, key=lambda name: self._jump(name, ohm, source_ohm).rise_db)
         settings = LoudnessSettings(earphone=first, added_ohm=ohm, output_ohm=source_ohm)
         controls = {

@@ -19,7 +19,8 @@ SMOOTHING = [("none", 0), ("1/24 octave", 24), ("1/12 octave", 12), ("1/6 octave
 """Choices of smoothing for display: text, and bands an octave (0 is none)."""
 
 MOST_OHM = 150.0
-"""Upper end of the sliders for resistances, where a study has none above it [ohm]."""
+"""Upper end of the sliders for resistances, where a study has none above it [ohm]: more than the 120 ohm that IEC 61938
+knew as a headphone source up to its 2013 edition."""
 
 _USUAL_OHM = 15.0
 
@@ -60,11 +61,12 @@ def ohm_slider(label: str, step: float, start_ohm: float, *, help_text: str) -> 
     FloatSlider
         From 0 to 150 ohm, or as far as needed.
     """
-    return slider(label, "ohm", 0.0, max(MOST_OHM, start_ohm), step, help_text=help_text)
+    digits = 1 if step >= 1 else 2
+    return slider(label, "ohm", 0.0, max(MOST_OHM, start_ohm), step, help_text=help_text, digits=digits)
 
 
 def blank_missing(table: pd.DataFrame) -> pd.DataFrame:
-    """Leave cells blank that hold nothing or no limit, where pandas writes NaN, <NA> or inf.
+    """Leave cells blank that hold nothing or no limit, and give the numbers of a column the same decimals.
 
     Parameters
     ----------
@@ -74,15 +76,21 @@ def blank_missing(table: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The same, blank where nothing is known.
+        The same, blank where nothing is known; columns of decimal numbers as text.
 
     Examples
     --------
     >>> import pandas as pd
-    >>> blank_missing(pd.DataFrame({"bound (dB)": [2.0, None, float("inf")]}))["bound (dB)"].tolist()
-    [2.0, '', '']
+    >>> blank_missing(pd.DataFrame({"bound (dB)": [2.0, 1.25, None, float("inf")]}))["bound (dB)"].tolist()
+    ['2.00', '1.25', '', '']
     """
-    return table.astype(object).where(table.notna() & (table != float("inf")), "")
+    known = table.notna() & (table != float("inf"))
+    shown = table.astype(object).where(known, "")
+    for name in table.select_dtypes("float"):
+        values = table.loc[known[name], name]
+        digits = max((len(f"{value:g}".partition(".")[2]) for value in values), default=0)
+        shown.loc[known[name], name] = [f"{value:.{digits}f}" for value in values]
+    return shown
 
 
 def hashes(sets: Iterable[ResponseSet]) -> dict[str, str]:

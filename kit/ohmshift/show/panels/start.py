@@ -15,9 +15,9 @@ from ohmshift.curves.values import Impedance
 from ohmshift.show.charts import Chart, Line
 from ohmshift.show.drawings import ohms
 from ohmshift.show.explaining import draw_impedances
-from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
-from ohmshift.show.panels.explain import MOST_OHM
+from ohmshift.show.panels.base import Draft, Panel, View, choice
 from ohmshift.show.panels.nothing import NO_RESPONSES, nothing_to_show
+from ohmshift.show.panels.pieces import ohm_slider
 from ohmshift.study.findings import Quantity
 from ohmshift.study.impedances import measured_impedance
 from ohmshift.study.problems import problems_table
@@ -65,8 +65,8 @@ class StartPanel(Panel[StartSettings]):
             return
         controls = {
             "earphone": choice("Earphone", names, help_text="The earphone to look at."),
-            "added_ohm": slider(
-                "Added resistance", "ohm", 0.0, MOST_OHM, 1.0, help_text="A resistance to imagine in the chain."
+            "added_ohm": ohm_slider(
+                "Added resistance", 1.0, settings.added_ohm, help_text="A resistance to imagine in the chain."
             ),
         }
         super().__init__(self._view, settings, controls)
@@ -129,7 +129,7 @@ class StartPanel(Panel[StartSettings]):
         flagged = len(study.problems) - left_out
         statement = (
             f"The study holds {len(study.names)} earphones and {len(study.curves)} usable curves; "
-            f"{left_out} entries were left out and {flagged} are used but flagged."
+            f"left out: {left_out}, used but flagged: {flagged}."
         )
         counts = {"earphones": len(study.names), "usable curves": len(study.curves), "left out": left_out}
         return Draft(

@@ -285,14 +285,14 @@ def parse_voltages(text: str) -> tuple[np.ndarray[tuple[int], np.dtype[np.float6
 
 
 def _read_line(number: int, line: str) -> tuple[float, float]:
-    load_text, _, volt_text = line.strip().partition(" ")
     try:
+        load_text, volt_text = line.split()
         load = math.inf if load_text.lower() == OPEN else float(load_text)
         volt = float(volt_text)
     except ValueError as error:
         rule, mend = "a line holds open or a load in ohm, then a voltage in V", "write it as: 33 0.1964"
         raise StudyError(f"readings, line {number}", rule, f"it is {line.strip()!r}", mend) from error
-    if not (math.isfinite(volt) and volt > 0 and load > 0):
+    if not (math.isfinite(volt) and volt > 0 and load > 0) or (math.isinf(load) and load_text.lower() != OPEN):
         rule, mend = "loads and voltages are above 0", "leave that line out; never short an output"
         raise CurveError(f"readings, line {number}", rule, f"it is {line.strip()!r}", mend)
     return load, volt

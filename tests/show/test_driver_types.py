@@ -82,8 +82,9 @@ def test_the_overview_gives_each_bound_and_leaves_blank_what_is_not_known(types:
     table = types.overview()
     told = table[table["verdict"] == "no change larger than"]
     assert len(told) > 0
-    assert all(bound <= types.settings.margin_db for bound in told["bound (dB)"])
+    assert all(float(bound) <= types.settings.margin_db for bound in told["bound (dB)"])
     assert table.loc[table["earphone"] == "Sieve", "level drop (dB)"].tolist() == [""]
+    assert {len(bass.partition(".")[2]) for bass in table["bass (dB)"]} == {2}, "one number of decimals a column"
 
 
 def test_margin_moves_words_and_lines_only(types: DriverTypesPanel) -> None:

@@ -196,7 +196,10 @@ def test_a_study_without_recordings_says_so(tmp_path: Path) -> None:
     swept, sense = SweptPanel(empty), SensePanel(empty)
     assert "lists no recording that holds a response" in swept.view.sentence
     assert "lists no recording that holds an impedance" in sense.view.sentence
-    assert len(swept.table) == len(list_recordings(empty)) == 0
+    assert "columns named file, holds, earphone" in swept.view.sentence
+    assert len(swept.view.charts) == len(sense.view.charts) == 1, "one empty chart is enough"
+    assert swept.table["why"].tolist() == [swept.view.sentence]
+    assert len(list_recordings(empty)) == 0
     writer = CurveWriter(empty, swept, sense)
     writer.write.click()
     assert "Nothing written" in writer.status.value

@@ -152,7 +152,7 @@ class Panel(widgets.VBox, Generic[Settings]):  # type: ignore[misc]
             self._fill_numbers()
 
     def _fill_numbers(self) -> None:
-        self.numbers.value = write_table(self.view.table)
+        self.numbers.value = f'<div class="jp-RenderedHTMLCommon">{write_table(self.view.table)}</div>'
 
     def _set(self, settings: Settings) -> None:
         self.settings = settings

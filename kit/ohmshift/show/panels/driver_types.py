@@ -109,7 +109,7 @@ class DriverTypesPanel(Panel[TypeSettings]):
         table = self.collection.at_margin(self.settings.margin_db).table()
         wanted = ["earphone", "driver class", "drivers", "verdict", "bound (dB)"]
         wanted += [f"{metric} ({UNITS[metric]})" for metric in (*DECLARABLE, "level drop")]
-        wanted += ["|Z| at 1 kHz (ohm)", "|Z| spread (ratio)", "impedance", "predicted size (dB)"]
+        wanted += ["|Z| at 1 kHz (ohm)", "|Z| spread (ratio)", "impedance"]
         return blank_missing(table[wanted])
 
     def tests(self) -> pd.DataFrame:

@@ -94,9 +94,10 @@ class PublishedWork:
         Returns
         -------
         DataFrame
-            One row a problem.
+            One row a problem, or one that says that there is none.
         """
-        return blank_missing(problems_table((*self.published.problems, *self.merged.problems)))
+        problems = (*self.published.problems, *self.merged.problems)
+        return blank_missing(problems_table(problems)) if problems else pd.DataFrame({"to look at": ["nothing"]})
 
     def __repr__(self) -> str:
         """Say what there is."""

@@ -35,7 +35,7 @@ from ohmshift.show.recorded_wording import (
 )
 from ohmshift.study.from_recordings import open_sweep, open_voltages, read_off_impedance, read_off_response
 from ohmshift.study.problems import problems_table
-from ohmshift.study.recording_rows import MANIFEST, read_recording_rows
+from ohmshift.study.recording_rows import MANIFEST, RecordingRow, read_recording_rows
 
 if TYPE_CHECKING:
     from ohmshift.chain.gating import SweptResponse
@@ -44,7 +44,6 @@ if TYPE_CHECKING:
     from ohmshift.show.charts import Chart
     from ohmshift.study.folder import Study
     from ohmshift.study.from_recordings import RecordedSweep, RecordedVoltages
-    from ohmshift.study.recording_rows import RecordingRow
 
 REACH_MS = 500.0
 """Longest gate of the slider, and the time that the impulse response is shown for [ms]."""
@@ -141,7 +140,7 @@ class SweptPanel(Panel[SweptSettings]):
 
     def _view(self, settings: SweptSettings) -> View:
         if settings.recording not in self.rows:
-            return _nothing(f"{MANIFEST} lists no recording that holds a response", 3)
+            return _none_listed("response")
         name = _name(self.rows[settings.recording])
         try:
             sweep = self.opened(settings.recording)
@@ -307,7 +306,7 @@ class SensePanel(Panel[SenseSettings]):
 
     def _view(self, settings: SenseSettings) -> View:
         if settings.recording not in self.rows:
-            return _nothing(f"{MANIFEST} lists no recording that holds an impedance", 2)
+            return _none_listed("impedance")
         row = self.rows[settings.recording]
         name = f"{row.earphone}, {row.channel}"
         try:
@@ -386,6 +385,12 @@ def _name(row: RecordingRow) -> str:
     return f"{row.earphone}, {row.channel}, {how}, seat {row.seat}"
 
 
-def _nothing(why: str, charts: int) -> View:
-    sentence = f"{why}."
-    return View(charts=empty_charts((why,) * charts, sentence), sentence=sentence, table=pd.DataFrame())
+def _none_listed(holds: str) -> View:
+    why = f"{MANIFEST} lists no recording that holds {'an' if holds == 'impedance' else 'a'} {holds}"
+    return _nothing(why, 1, then=f" List yours there, in columns named {', '.join(RecordingRow.model_fields)}.")
+
+
+def _nothing(why: str, charts: int, *, then: str = "") -> View:
+    sentence = f"{why}.{then}"
+    table = pd.DataFrame({"why": [sentence]})
+    return View(charts=empty_charts((why,) * charts, sentence), sentence=sentence, table=table)

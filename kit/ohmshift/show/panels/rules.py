@@ -64,7 +64,7 @@ class RulePanel(Panel[RuleSettings]):
             ensure_option=False,
             continuous_update=False,
             description="Rule",
-            tooltip="Pick a rule or write one: which earphones, a colon, and what they do. Enter judges it.",
+            tooltip="Write a rule: which earphones, a colon, what they do. Enter judges it. Empty the box to pick one.",
             style={"description_width": _LABEL},
             layout={"width": _WIDTH},
         )

@@ -11,6 +11,7 @@ import pandas as pd
 
 from ohmshift.curves.grids import pick_channel
 from ohmshift.evidence.changes import Change, measure_change
+from ohmshift.evidence.metrics import measure_metrics
 from ohmshift.evidence.planning import seats_to_tell
 from ohmshift.evidence.verdicts import Verdict, judge_change
 from ohmshift.evidence.wording import ceil_bound, describe_change
@@ -24,6 +25,7 @@ from ohmshift.study.findings import Quantity
 from ohmshift.units import nominal_frequency
 
 if TYPE_CHECKING:
+    from ohmshift.evidence.floors import NoiseFloor
     from ohmshift.study.folder import Study
 
 BOTH = "both"
@@ -120,7 +122,7 @@ class ChangePanel(Panel[ChangeSettings]):
         data = hashes(self.comparison.aligned[settings.earphone, ohm] for ohm in (0.0, settings.added_ohm))
         draft = Draft(
             statement=f"{settings.earphone} with {ohms(settings.added_ohm)} added: {verdict.sentence} {drop}",
-            quantities=quantities(change, verdict),
+            quantities=quantities(change, verdict, self.comparison.floor),
             data=data,
             earphone=settings.earphone,
             caveats=verdict.caveats,
@@ -171,7 +173,7 @@ def pick_change(comparison: StudyComparison, earphone: str, added_ohm: float, ch
     )
 
 
-def quantities(change: Change, verdict: Verdict) -> tuple[Quantity, ...]:
+def quantities(change: Change, verdict: Verdict, floor: NoiseFloor) -> tuple[Quantity, ...]:
     """Give the numbers of a finding on a change.
 
     Parameters
@@ -180,6 +182,8 @@ def quantities(change: Change, verdict: Verdict) -> tuple[Quantity, ...]:
         The change.
     verdict : Verdict
         Verdict on it.
+    floor : NoiseFloor
+        Measurement variation of the study.
 
     Returns
     -------
@@ -196,7 +200,9 @@ def quantities(change: Change, verdict: Verdict) -> tuple[Quantity, ...]:
     if np.isfinite(verdict.bound_db):
         bound_db = float(ceil_bound(verdict.bound_db))
         found.append(Quantity(name="bound of the change in any band", value=bound_db, unit="dB"))
-    found.append(Quantity(name="size of the tonal change", value=change.size_db, unit="dB"))
+    size = measure_metrics(change, floor, verdict).estimates["size"]
+    low, high = (size.low, size.high) if np.isfinite([size.low, size.high]).all() else (None, None)
+    found.append(Quantity(name="size of the tonal change", value=size.value, unit="dB", low=low, high=high))
     if np.isfinite(change.level_drop_db):
         low, high = verdict.level_drop_interval_db or (None, None)
         found.append(Quantity(name="level drop", value=change.level_drop_db, unit="dB", low=low, high=high))

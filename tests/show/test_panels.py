@@ -339,6 +339,8 @@ def test_margin_and_channel(study: Study) -> None:
 
 def test_what_cannot_be_told_says_what_would_tell(study: Study) -> None:
     panel = ChangePanel(study)
+    size = next(quantity for quantity in panel.view.draft.quantities if "size" in quantity.name)
+    assert size.low < size.value < size.high
     words = dict(zip(panel.overview()["earphone"], panel.overview()["verdict"], strict=True))
     assert "cannot tell" in words.values()
     for name, word in words.items():

@@ -16,7 +16,8 @@ from show.kitchen import change_chart
 from show.shelf import shelf
 
 from ohmshift.show import fonts
-from ohmshift.show.fonts import BOX, OtherFont, drawable, font_file, letters_of, other_fonts
+from ohmshift.show.fonts import BOX, OtherFont, drawable, font_file, letters_of, other_fonts, say_boxes
+from ohmshift.show.frames import write_frames
 from ohmshift.show.review_sheet import compose_sheet
 from ohmshift.show.room import text_px
 from ohmshift.show.sheet_picture import _head, draw_sheet_picture
@@ -77,6 +78,16 @@ def test_what_no_font_has_is_a_box() -> None:
     assert draw_still(change_chart(10, title=NOWHERE)) == draw_still(change_chart(10, title=BOX))
     assert text_px(NOWHERE) == text_px(BOX)
     assert ord(BOX) in letters_of(font_file()) & letters_of(font_file(bold=True))
+
+
+@pytest.mark.source("published", ref="Unicode Character Database: U+1FAD6 is named TEAPOT")
+def test_the_text_beside_says_what_a_box_stands_for(tmp_path: Path) -> None:
+    said = "□ stands for 🫖 (teapot)"
+    assert said in say_boxes("Kettle 🫖\u200d")
+    for written in write_frames(change_chart(10, title="Kettle 🫖"), tmp_path, "kettle"):
+        assert written.suffix != ".txt" or said in written.read_text(encoding="utf-8")
+    plain = {path.name: path for path in write_frames(change_chart(10, title="Kettle"), tmp_path, "kettle")}
+    assert BOX not in plain["kettle.txt"].read_text(encoding="utf-8")
 
 
 @pytest.mark.skipif(not features.check("raqm"), reason="Pillow came without the library that shapes letters")

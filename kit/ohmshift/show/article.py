@@ -14,6 +14,7 @@ import pandas as pd
 from ohmshift import __version__
 from ohmshift.errors import StudyError
 from ohmshift.show.earphone_wording import SAFETY
+from ohmshift.show.fonts import say_boxes
 from ohmshift.show.glossary import terms_used
 from ohmshift.show.illustrations import draw_finding
 from ohmshift.show.methods import join_words, say_level_jump, say_limits, say_methods, say_problems, say_setting
@@ -238,7 +239,7 @@ def _pick(log: FindingsLog, name: str) -> Finding:
 
 def _illustrate(study: Study, comparison: StudyComparison, finding: Finding, number: int) -> Illustrated:
     chart = draw_finding(study, comparison, finding)
-    caption = "" if chart is None else f"{chart.title}. {chart.description} {chart.note}"
+    caption = "" if chart is None else f"{chart.title}. {chart.description} {chart.note} {say_boxes(chart.title)}"
     changed, missing = _compare_files(study, finding)
     return Illustrated(
         number=number,

@@ -88,10 +88,57 @@ def drawable(text: str) -> str:
     >>> drawable("Löffel " + chr(0xF0000))
     'Löffel □'
     """
-    lost = _missing(text).difference(*(letters_of(font.file) for font in other_fonts(text)))
+    lost = _lost(text)
     if not lost:
         return text
     return "".join((BOX if _has_shape(letter) else "") if ord(letter) in lost else letter for letter in text)
+
+
+def say_boxes(text: str) -> str:
+    """Say what the boxes in a picture of a text stand for.
+
+    Parameters
+    ----------
+    text : str
+        The text.
+
+    Returns
+    -------
+    str
+        A sentence; empty where there is no box.
+
+    Examples
+    --------
+    >>> say_boxes("Löffel " + chr(0xF0000)), say_boxes("Löffel")
+    ('In the picture □ stands for U+F0000: no font of the computer that drew it has that.', '')
+    """
+    lost = _lost(text)
+    names = [_name(letter) for letter in dict.fromkeys(text) if ord(letter) in lost and _has_shape(letter)]
+    if not names:
+        return ""
+    return f"In the picture {BOX} stands for {', '.join(names)}: no font of the computer that drew it has that."
+
+
+def reads_right_to_left(text: str) -> bool:
+    """Tell whether a text reads from right to left as a whole, whatever names it holds.
+
+    Parameters
+    ----------
+    text : str
+        The text.
+
+    Returns
+    -------
+    bool
+        Whether most of its letters do.
+
+    Examples
+    --------
+    >>> reads_right_to_left("כף with 15 ohm added"), reads_right_to_left("כף השתנתה ב-3 dB")
+    (False, True)
+    """
+    kinds = [unicodedata.bidirectional(letter) for letter in text]
+    return sum(kind in _RIGHT_TO_LEFT for kind in kinds) > kinds.count("L")
 
 
 def runs_right_to_left(text: str) -> bool:
@@ -139,6 +186,16 @@ def letters_of(file: str) -> frozenset[int]:
 def _missing(text: str) -> frozenset[int]:
     own = letters_of(font_file()) & letters_of(font_file(bold=True))
     return frozenset(ord(letter) for letter in text if not letter.isspace()) - own
+
+
+def _lost(text: str) -> frozenset[int]:
+    """Give the letters of a text that no font here has."""
+    return _missing(text).difference(*(letters_of(font.file) for font in other_fonts(text)))
+
+
+def _name(letter: str) -> str:
+    known = unicodedata.name(letter, "").lower()
+    return f"{letter} ({known})" if known else f"U+{ord(letter):04X}"
 
 
 def _has_shape(letter: str) -> bool:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, get_args
 
 from ohmshift.show.axes import DB_PER_DECADE
+from ohmshift.show.fonts import say_boxes
 from ohmshift.show.looks import Ground
 from ohmshift.show.room import make_room, page_width
 from ohmshift.show.stills import draw_still
@@ -115,7 +116,7 @@ def write_frames(chart: Chart, folder: Path, stem: str) -> list[Path]:
         for size in SIZES:
             contents[f"{stem}_{ground}_{size[1]}.png"] = draw_frame(chart, size_px=size, theme=ground)
         contents[f"{stem}_{ground}.svg"] = draw_frame(chart, format="svg", theme=ground)
-    contents[f"{stem}.txt"] = f"{chart.alt_text.strip()}\n".encode()
+    contents[f"{stem}.txt"] = f"{chart.alt_text} {say_boxes(chart.title)}".strip().encode() + b"\n"
     for name, content in contents.items():
         (folder / name).write_bytes(content)
     return [folder / name for name in contents]

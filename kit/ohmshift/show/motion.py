@@ -20,6 +20,7 @@ from ohmshift.evidence.repeats import default_bands
 from ohmshift.evidence.wording import name_frequency
 from ohmshift.show.charts import Chart, Line
 from ohmshift.show.drawings import ohms
+from ohmshift.show.fonts import say_boxes
 from ohmshift.show.frames import SIZES, TEXT_SIZE, fit_chart
 from ohmshift.show.looks import THEMES
 from ohmshift.show.stills import DPI, STYLE, draw_sheet
@@ -225,7 +226,7 @@ def write_motion(
     a second; here brightness never jumps).
     """
     words = path.with_suffix(".txt")
-    words.write_text(sweep.sentence + "\n", encoding="utf-8")
+    words.write_text(f"{sweep.sentence} {say_boxes(sweep.label)}".strip() + "\n", encoding="utf-8", newline="\n")
     with av.open(str(path), "w", format="mp4", options={"movflags": "+faststart"}) as film:
         stream = film.add_stream("libx264", rate=FRAMES_A_SECOND, options=dict(_QUALITY))
         stream.width, stream.height = size_px

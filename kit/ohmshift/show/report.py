@@ -10,6 +10,7 @@ from ohmshift.show.article import compose_article
 from ohmshift.show.collection_page import write_collection_page
 from ohmshift.show.drawings import draw_change
 from ohmshift.show.earphone_facts import file_names, gather_all_facts
+from ohmshift.show.fonts import say_boxes
 from ohmshift.show.frames import write_frames
 from ohmshift.show.motion import draw_pair, sweep_resistance, write_motion
 from ohmshift.show.pages import html_from_notebook
@@ -54,7 +55,8 @@ package/         the data package: open tables, and the study as it was measured
 notebooks/       every notebook as a page
 
 A text file beside a picture or a film says in words what it shows. Letters that the font of the pictures lacks are
-drawn with a font of the computer that made them; □ stands for a letter that no font there has.
+drawn with a font of the computer that made them; □ stands for a letter or an emoji that no font there has, and the
+text beside says which.
 """
 
 
@@ -147,7 +149,7 @@ def _write_parts(
 def _write_guide(out: Path) -> list[Path]:
     """Say what is in the folder."""
     path = out / "README.txt"
-    path.write_text(_GUIDE, encoding="utf-8")
+    path.write_text(_GUIDE, encoding="utf-8", newline="\n")
     return [path]
 
 
@@ -186,7 +188,7 @@ def _write_figures(comparison: StudyComparison, stems: dict[str, str], out: Path
         for kind, content in (
             ("png", draw_still(chart, width_px=_STILL_PX)),
             ("svg", draw_still(chart, format="svg")),
-            ("txt", f"{chart.alt_text}\n".encode()),
+            ("txt", f"{chart.alt_text} {say_boxes(chart.title)}".strip().encode() + b"\n"),
         ):
             path = out / f"{stem}.{kind}"
             path.write_bytes(content)
@@ -205,5 +207,5 @@ def _write_page(notebook: Future[NotebookNode], target: Path) -> list[Path]:
     """Wait for a notebook, and save it as a page."""
     page = html_from_notebook(notebook.result())
     target.parent.mkdir(parents=True, exist_ok=True)
-    target.write_text(page, encoding="utf-8")
+    target.write_text(page, encoding="utf-8", newline="\n")
     return [target]

@@ -41,7 +41,13 @@ def estimate(change_db=0.0, *, sd_db=0.1, degrees=20.0, party="own", **fields) -
 
 @pytest.mark.parametrize(
     ("difference", "sd", "word"),
-    [(0.0, 0.1, "reproduced"), (0.7, 0.05, "reproduced"), (3.0, 0.2, "not reproduced"), (1.0, 0.15, "differs")],
+    [
+        (0.0, 0.1, "reproduced"),
+        (0.7, 0.05, "reproduced"),
+        (1.1, 0.01, "not reproduced"),
+        (3.0, 0.2, "not reproduced"),
+        (1.0, 0.15, "differs"),
+    ],
 )
 def test_words(difference, sd, word):
     shape = np.where(BANDS.mid_hz > 900, difference, 0.0)
@@ -134,6 +140,34 @@ def test_concordance_only_where_both_changes_stand_out():
     assert big.concordance == pytest.approx(1.0, abs=0.01)
     flat = judge_agreement(estimate(shape), estimate(0.0, party="theirs"))
     assert flat.concordance is None
+
+
+@pytest.mark.source(
+    "published", ref="L. I-K. Lin 1989: 2 s_xy / (s_x^2 + s_y^2 + (x - y)^2), here over the bands judged"
+)
+def test_concordance_leaves_out_bands_that_are_not_judged():
+    x, y = 3 * np.sin(np.log2(BANDS.mid_hz)), 2 * np.sin(np.log2(BANDS.mid_hz) + 0.4)
+    y[12] = np.nan
+    agreement = judge_agreement(estimate(x), estimate(y, party="theirs"))
+    used = np.isfinite(y) & (BANDS.mid_hz > 90) & (BANDS.mid_hz < 5600)
+    assert used.sum() == 17
+    (xx, xy), (_, yy) = np.cov(x[used], y[used], bias=True)
+    expected = 2 * xy / (xx + yy + (x[used].mean() - y[used].mean()) ** 2)
+    assert agreement.concordance == pytest.approx(expected)
+
+
+@pytest.mark.source(
+    "analytic", ref="an interval is wide enough for all bands of both sides by the larger critical value"
+)
+@pytest.mark.parametrize("draws", [(2.0, 2.6), (2.6, 2.0), (2.0, None), (None, 2.0)])
+def test_the_larger_critical_value_counts(noisy, draws):
+    rng = np.random.default_rng(7)
+    part = estimate_noise_floor([c for i in range(2) for c in noisy(rng, label=f"{i}")], draws=10).reseated
+    sides = [estimate(repeats=None if one is None else replace(part, draws=np.full((B, 10), one))) for one in draws]
+    independent = stats.norm.isf((1 - 0.95 ** (1 / B)) / 2)
+    critical = independent if None in draws else 2.6
+    expected = np.sqrt(0.02) * stats.t.isf(stats.norm.sf(critical), 40)
+    assert judge_agreement(*sides).half_width_db == pytest.approx(expected)
 
 
 def test_bands_that_one_side_lacks_are_not_judged():

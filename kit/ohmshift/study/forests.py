@@ -116,7 +116,7 @@ def grow_forest(
                 continue
             rows.append(_row(brought, claim.chain.added_ohm, measure, seats=f"{claim.source.seats}, borrowed"))
     table = pd.DataFrame(rows, columns=["party", "figure", "standard_error", "measured_ohm", "seats"])
-    usable = table[np.isfinite(table["standard_error"]) & (table["standard_error"] > 0)]
+    usable = table[table["standard_error"].astype(float).between(0, np.inf, inclusive="neither")]
     lost += [f"{name}: {_NO_FIGURE}" for name in table["party"] if name not in set(usable["party"])]
     pooled = None
     if len(usable) > 1:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.integrate import quad
 from spice import run_ngspice
 
 from ohmshift.chain.circuits import combine_parallel, series
@@ -17,6 +18,7 @@ from ohmshift.chain.elements import Resistor, resonator_from_elements
 from ohmshift.chain.exposure import GUIDES, NIOSH, WHO_ADULTS, WHO_CHILDREN, say_hours
 from ohmshift.chain.hiss import compare_hiss, predict_hiss, thermal_density_v
 from ohmshift.chain.listening import LEVEL_STEP, PLAYER_LIMIT, Sensitivity
+from ohmshift.chain.weightings import PROGRAMME_DB, PROGRAMME_HZ
 from ohmshift.errors import CurveError
 
 if TYPE_CHECKING:
@@ -265,6 +267,29 @@ def test_drive_of_a_real_load_balances() -> None:
     louder = find_drive(F, Z, sensitivity=SENSITIVE, level_db=96, output_ohm=2, added_ohm=40)
     assert louder.source_v / drive.source_v == pytest.approx(10 ** (6 / 20))
     assert louder.added_w / drive.added_w == pytest.approx(10 ** (6 / 10))
+
+
+@pytest.mark.source(
+    "independent",
+    ref="scipy.integrate.quad over IEC 60268-1, table II, straight lines, in two bands of 16 and 64 ohm",
+)
+def test_drive_follows_the_spectrum_of_programme() -> None:
+    def power(x: float) -> float:
+        return float(10 ** (np.interp(x, np.log(PROGRAMME_HZ), PROGRAMME_DB) / 10))
+
+    edges = np.log([20.0, 1000.0, 20_000.0])
+    bands = [quad(power, *edges[i : i + 2], limit=200, points=np.log(PROGRAMME_HZ[1:-1]))[0] for i in range(2)]
+    share = np.array(bands) / sum(bands)
+    Z = np.where(F < 1000, 16.0, 64.0)
+    drive = find_drive(F, Z, sensitivity=SENSITIVE, level_db=90, output_ohm=4, added_ohm=12)
+    I2 = drive.source_v**2 * share / np.array([32.0, 80.0]) ** 2
+    assert drive.current_a == pytest.approx(np.sqrt(I2.sum()), rel=3e-3)
+    assert drive.earphone_w == pytest.approx(I2 @ [16.0, 64.0], rel=6e-3)
+    assert drive.series_w == pytest.approx(4 * I2.sum(), rel=6e-3)
+    assert drive.added_w == pytest.approx(12 * I2.sum(), rel=6e-3)
+    assert drive.load_ohm == 28.0
+    by_current = judge_drive(drive, Amplifier(highest_v=100, highest_a=drive.peak_a / 2))
+    assert by_current.room_db == pytest.approx(-20 * np.log10(2))
 
 
 @pytest.mark.source("analytic", ref="1 V r.m.s. is 1.414 V peak; a 2 V supply swings 1 V either way")

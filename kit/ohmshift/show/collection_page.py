@@ -68,7 +68,7 @@ def write_collection_page(
     gathered = gather_all_facts(study, comparison, progress=progress) if facts is None else tuple(facts)
     page = _render(study, comparison, gathered, sheets=sheets, date=date)
     out.mkdir(parents=True, exist_ok=True)
-    (out / COLLECTION_PAGE).write_text(page, encoding="utf-8")
+    (out / COLLECTION_PAGE).write_text(page, encoding="utf-8", newline="\n")
     return [out / COLLECTION_PAGE]
 
 

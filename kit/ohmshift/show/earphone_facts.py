@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from ohmshift.study.impedances import KnownImpedance
 
 _LONGEST_FILE_NAME = 60
+_NO_FILE_NAME = re.compile(r"con|prn|aux|nul|com\d|lpt\d")  # devices, to Windows
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -210,7 +211,7 @@ def file_names(names: Iterable[str]) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        Letters, digits and dashes, by earphone; a number at the end where two would be one.
+        Letters, digits and dashes, by earphone; a number at the end where two would be one, or no system would have it.
 
     Examples
     --------
@@ -219,9 +220,9 @@ def file_names(names: Iterable[str]) -> dict[str, str]:
     """
     given: dict[str, str] = {}
     for name in names:
-        stem = re.sub(r"[\W_]+", "-", name.lower()).strip("-")[:_LONGEST_FILE_NAME].strip("-") or "earphone"
+        stem = re.sub(r"[\W_]+", "-", name.casefold()).strip("-")[:_LONGEST_FILE_NAME].strip("-") or "earphone"
         tried, count = stem, 1
-        while tried in given.values():
+        while tried in given.values() or _NO_FILE_NAME.fullmatch(tried):
             count += 1
             tried = f"{stem}-{count}"
         given[name] = tried

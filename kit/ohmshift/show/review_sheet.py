@@ -102,7 +102,7 @@ def write_review_sheets(
     for name in progress(list(study.names if earphones is None else earphones)):
         sheet = compose_sheet(study, gathered.get(name) or gather_facts(study, comparison, name), date=date)
         page, picture = out / f"{stems[name]}.html", out / f"{stems[name]}.png"
-        page.write_text(sheet_html(sheet), encoding="utf-8")
+        page.write_text(sheet_html(sheet), encoding="utf-8", newline="\n")
         picture.write_bytes(draw_sheet_picture(sheet))
         written += [page, picture]
     return written

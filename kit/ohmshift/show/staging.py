@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
@@ -71,7 +71,8 @@ def staged(out: Path) -> Iterator[Path]:
     finally:
         shutil.rmtree(part, ignore_errors=True)
         lock.release()
-        (out / _LOCK).unlink(missing_ok=True)
+        with suppress(OSError):  # on Windows another may just be asking for it
+            (out / _LOCK).unlink()
 
 
 def _claim(out: Path) -> None:
@@ -98,6 +99,9 @@ def _swap(out: Path, part: Path) -> None:
         if led_away or target.is_symlink() or (target.exists() and name not in old):
             rule = "a result never goes over a file that the kit did not write"
             raise StudyError(str(target), rule, "one is there", "move it, or choose another folder")
+    for name in {**old, **new}:
+        if (out / name).exists():
+            _require_movable(out / name)
     both = {name: [*old.get(name, []), *([new[name]] if name in new else [])] for name in {**old, **new}}
     _write_mark(out, both)  # whoever kills the next lines leaves files that are all known
     for name in new:
@@ -106,6 +110,15 @@ def _swap(out: Path, part: Path) -> None:
     for name in old.keys() - new.keys():
         _remove(out, name, old[name])
     _write_mark(out, {name: [digest] for name, digest in new.items()})
+
+
+def _require_movable(path: Path) -> None:
+    """Refuse a file that another program holds, as a spreadsheet does on Windows, before anything is moved."""
+    try:
+        path.rename(path)
+    except OSError as error:
+        rule, mend = "no other program holds a result while a new one takes its place", "close it there, then try again"
+        raise StudyError(str(path), rule, f"the system says: {error.strerror}", mend) from error
 
 
 def _remove(out: Path, name: str, hashes: list[str]) -> None:
@@ -136,7 +149,7 @@ def _write_mark(out: Path, files: dict[str, list[str]]) -> None:
     said = "Written by ohmshift, which may write over these files and no others."
     text = json.dumps({"note": said, "files": files}, indent=1, sort_keys=True, ensure_ascii=False)
     fresh = out / f"{MARK}.new"
-    fresh.write_text(text + "\n", encoding="utf-8")
+    fresh.write_text(text + "\n", encoding="utf-8", newline="\n")
     fresh.replace(out / MARK)
 
 

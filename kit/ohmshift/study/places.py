@@ -239,7 +239,7 @@ def put_notebooks(study: Path | str) -> NotebooksPut:
             known[source.name] = digest
             put.append(source.name)
     if put:
-        (folder / _PUT).write_text(json.dumps(known, indent=1, sort_keys=True) + "\n", encoding="utf-8")
+        (folder / _PUT).write_text(json.dumps(known, indent=1, sort_keys=True) + "\n", encoding="utf-8", newline="\n")
     return NotebooksPut(folder=folder, put=tuple(put), kept=tuple(kept), outdated=tuple(outdated))
 
 

@@ -43,6 +43,18 @@ def write_notebook(path: Path, *cells: str) -> None:
     nbformat.write(notebook, path)
 
 
+def test_arrow_keys_choose_from_a_list_and_stay_in_its_cell(lab: Lab, page: Page) -> None:
+    menu = 'figure = LiveFigure(charts(10))\nipywidgets.VBox([ipywidgets.Dropdown(options=["Ladle", "Wok"]), figure])'
+    write_notebook(lab.root / "menu.ipynb", IMPORTS, menu, "1 + 1")
+    assert lab.run_all(page, "menu.ipynb") == []
+    wait_for_figures(page)
+    box = page.locator(".jp-OutputArea select")
+    box.focus()
+    page.keyboard.press("ArrowDown")
+    assert box.input_value() == "Wok"
+    assert page.evaluate("document.activeElement.tagName") == "SELECT"
+
+
 @pytest.mark.source("analytic", ref="the same formula evaluated by numpy in the test's own process")
 def test_slider_moves_what_is_drawn(lab: Lab, page: Page, tmp_path: Path) -> None:
     write_notebook(lab.root / "slider.ipynb", IMPORTS, SLIDER, "figure")

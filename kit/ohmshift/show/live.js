@@ -63,6 +63,18 @@ class Drawing {
   }
 }
 
+/** Leave plain keys to the control that has the focus: JupyterLab takes the arrow keys in a list for its own cells. */
+function keepPlainKeys(event) {
+  if (!event.target.closest?.(".jp-OutputArea .jupyter-widgets")) return;
+  const shortcut = event.ctrlKey || event.metaKey || event.altKey || event.shiftKey || event.key === "Escape";
+  event.target.toggleAttribute("data-lm-suppress-shortcuts", !shortcut);
+}
+
+if (!window.ohmshiftKeys) {
+  window.ohmshiftKeys = true; // once a page, not once a figure
+  window.addEventListener("keydown", keepPlainKeys, true);
+}
+
 async function render({ model, el }) {
   const root = document.createElement("div");
   root.className = "ohmshift-live";

@@ -53,6 +53,21 @@ def test_numbers_become_double_precision():
     assert impedance(impedance_ohm=[16, 17, 18]).impedance_ohm.dtype == np.complex128
 
 
+@pytest.mark.parametrize(
+    ("make", "name", "values", "found"),
+    [
+        (response, "level_db", [1, 2, 3j], "real numbers, but they are complex128"),
+        (response, "phase_deg", [None, 2, 3], "real numbers, but they are object"),
+        (response_set, "level_db", [["1", "2", "3"]] * 2, "real numbers, but they are <U1"),
+        (impedance, "frequency_hz", [1, 2, 3 + 0j], "real numbers, but they are complex128"),
+        (impedance, "impedance_ohm", ["16", "17", "20"], "numbers, but they are <U2"),
+    ],
+)
+def test_what_is_no_number_of_its_kind_is_refused_and_not_cast(make, name, values, found):
+    with pytest.raises(CurveError, match=f"ladle, {name}: values must be {found}"):
+        make(**{name: values})
+
+
 @pytest.mark.parametrize("make", [make for make, _ in MAKERS])
 @pytest.mark.parametrize(
     ("frequency_hz", "rule"),

@@ -116,12 +116,12 @@ def octave_grid(
     Returns
     -------
     ndarray, shape (n,)
-        Frequency [Hz], 1000 G^(k / points_per_octave).
+        Frequency [Hz], 1000 G^(k / points_per_octave); empty where the range lies between two points.
 
     Raises
     ------
     CurveError
-        Fewer than one point an octave, or a range that is empty.
+        Fewer than one point an octave, or `low_hz` not above 0 and below `high_hz`.
 
     Examples
     --------

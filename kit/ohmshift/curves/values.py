@@ -247,7 +247,12 @@ def read_only(values: npt.ArrayLike, dtype: type = np.float64) -> npt.NDArray[An
 
 def _lock(curve: object, name: str, dtype: type, shape: tuple[int, ...], label: str) -> None:
     where = f"{label or type(curve).__name__}, {name}"
-    array = read_only(getattr(curve, name), dtype)
+    given = getattr(curve, name)
+    kind = np.asarray(given).dtype
+    if kind.kind not in ("biufc" if dtype is np.complex128 else "biuf"):
+        rule = "values must be numbers" if dtype is np.complex128 else "values must be real numbers"
+        raise CurveError(where, rule, f"they are {kind}", "give numbers; complex ones belong into an Impedance")
+    array = read_only(given, dtype)
     if array.shape != shape:
         raise CurveError(
             where, f"values must have shape {shape}", f"they have {array.shape}", "give one value a frequency"

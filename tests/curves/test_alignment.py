@@ -79,6 +79,13 @@ def test_level_at_one_frequency():
     assert "at 500 Hz" in report.summarise()
 
 
+@pytest.mark.parametrize("end", [0, -1])
+def test_level_at_either_end_of_the_data(end):
+    level_db = body()
+    _, report = align_level(condition([level_db], seats="1"), low_hz=F[end], high_hz=F[end])
+    assert report.offset_db[0] == pytest.approx(level_db[end], abs=1e-9)
+
+
 def test_a_change_of_treble_leaves_the_aligned_midrange():
     aligned, _ = align_level(condition([body(), body() + 6 * (F > 4000)], seats="12"))
     midrange = (F >= 200) & (F <= 2000)

@@ -120,11 +120,20 @@ def test_only_curve_files_count(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "pattern", ["{earphone}", "{channel}_{seat}", "{earphone}_{channel}_{ohm}", "{earphone}{channel}{seat}_{seat}", ""]
+    ("pattern", "found"),
+    [
+        ("{earphone}", "has {channel} not"),
+        ("{channel}_{seat}", "has {earphone} not"),
+        ("{earphone}_{channel}_{ohm}", "has {ohm};"),
+        ("{ohm}_{seat}_{seat}", "has {ohm};"),
+        ("{earphone}{channel}{seat}_{seat}", "has {seat} twice;"),
+        ("", "has {earphone} not"),
+    ],
 )
-def test_pattern_that_cannot_work_is_refused(tmp_path: Path, pattern: str) -> None:
-    with pytest.raises(StudyError, match="a pattern names"):
+def test_pattern_that_cannot_work_is_refused(tmp_path: Path, pattern: str, found: str) -> None:
+    with pytest.raises(StudyError, match="a pattern names") as caught:
         propose_measurements(tmp_path, pattern=pattern)
+    assert f"but {pattern!r} {found}" in str(caught.value)
 
 
 def test_missing_folder_is_said(tmp_path: Path) -> None:

@@ -228,6 +228,8 @@ def test_drive_cautions_where_it_gets_loud(study: Study, earphones: dict[str, Kn
     assert "Caution" not in drive.view.sentence
     drive.controls["level_db"].value = 120.0
     assert "WHO/ITU H.870 for adults allows 14 s a week" in drive.view.sentence
+    assert "e+" not in drive.view.sentence + drive.table.to_string() + drive.drives().to_string()
+    assert " mW into heat a side" in drive.view.sentence
 
 
 def test_what_is_missing_is_said_and_not_guessed(study: Study, earphones: dict[str, KnownEarphone]) -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from ohmshift.chain.divider import divider_change_db
 from ohmshift.curves.smoothing import mean_levels
+from ohmshift.show.explaining import say_prediction
 from ohmshift.show.panels.any_source import FROM_STUDY, SHOWN, SOURCES, AnySourcePanel
 from ohmshift.show.panels.attenuate import CrosstalkPanel, PadPanel
 from ohmshift.show.panels.explain import CIRCUIT, RECOVERED, RESISTANCES, ExplainPanel
@@ -126,13 +127,26 @@ def test_explain_draws_the_divider(explain: ExplainPanel, study: Study) -> None:
     explain.reset.click()
 
 
-@pytest.mark.source("analytic", ref="1000 ohm before the added 15 ohm leave next to no change: all that was measured")
 def test_sliders_reach_and_show_what_a_study_holds(study: Study) -> None:
     for ohm in (0.05, 1000.0):
         settings = study.settings.model_copy(update={"source_ohm": ohm})
         odd = ExplainPanel(replace(study, settings=settings))
-        assert odd.settings.output_ohm == odd.controls["output_ohm"].value == ohm
-    assert re.search(r"outside the measured interval in \d+ of \d+ readable bands;", odd.view.sentence)
+        slider = odd.controls["output_ohm"]
+        assert odd.settings.output_ohm == slider.value == ohm
+        assert round(ohm / slider.step) * slider.step == pytest.approx(ohm, abs=1e-9)  # else a browser moves it
+
+
+@pytest.mark.source("analytic", ref="a prediction that is 20 dB too high lies outside every interval")
+def test_many_bands_are_counted_and_few_are_named(explain: ExplainPanel) -> None:
+    pair = explain._explain("Grater", 15.0, explain.settings)
+    n = int(pair.verdict.readable.sum())
+    off = replace(pair, predicted_band_db=pair.predicted_band_db + 20.0)
+    said = say_prediction(off, added_ohm=15.0, output_ohm=0.6, matches=True)
+    assert f"lies outside the measured interval in {n} of {n} readable bands;" in said
+    one = pair.predicted_band_db.copy()
+    one[np.flatnonzero(pair.verdict.readable)[0]] += 20.0
+    said = say_prediction(replace(pair, predicted_band_db=one), added_ohm=15.0, output_ohm=0.6, matches=True)
+    assert re.search(r"outside the measured interval at [\d.]+ Hz;", said)
 
 
 @pytest.mark.source("analytic", ref="the prediction at its own resistance differs from itself by nothing")

@@ -105,8 +105,8 @@ def test_an_impedance_that_ends_early_says_so(study: Study) -> None:
         for file, curve in whole.items()
     }
     known = measured_impedance(replace(study, curves={**study.curves, **short}), "Whisk")
-    assert known.origin.startswith("measured from 20")
-    assert known.origin.endswith("Hz only")
+    assert known.origin.startswith("measured from 20 to 9")
+    assert known.origin.endswith("00 Hz only")
     assert "beyond that nothing is predicted" in known.caveats[0]
     assert measured_impedance(study, "Whisk").caveats == ()
 

@@ -118,7 +118,7 @@ def measured_impedance(study: Study, earphone: str) -> KnownImpedance:
     impedance = resample(measured, octave_grid(low_hz=low_hz, high_hz=high_hz))
     if low_hz <= LATEST_START_HZ and high_hz >= EARLIEST_END_HZ:
         return KnownImpedance(label=earphone, impedance=impedance, origin="measured")
-    reach = f"from {low_hz:g} to {high_hz:g} Hz only"
+    reach = f"from {float(f'{low_hz:.2g}'):g} to {float(f'{high_hz:.2g}'):g} Hz only"
     caveat = f"Its impedance was measured {reach}: beyond that nothing is predicted, nor counted in any number."
     return KnownImpedance(label=earphone, impedance=impedance, origin=f"measured {reach}", caveats=(caveat,))
 

@@ -21,6 +21,7 @@ from ohmshift.show.charts import Chart, Level, Line
 from ohmshift.show.drawings import change_range, ohms
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.nothing import UNKNOWN, nothing_to_show
+from ohmshift.show.panels.pieces import plain_number
 from ohmshift.study.findings import Quantity
 from ohmshift.study.impedances import measured_impedance
 
@@ -329,7 +330,7 @@ def _designs(designs: Sequence[PadEffect], heats: Sequence[PadPower]) -> pd.Data
             "tonal change up to (dB)": round(float(np.abs(effect.tonal_change_db).max()), 2),
             "earphone sees (ohm)": round(float(np.abs(effect.source_ohm).max()), 1),
             "amplifier sees at least (ohm)": round(effect.lowest_load_ohm, 1),
-            "heat in series, across (mW)": ", ".join(f"{1000 * watt:.3g}" for watt in heat.largest_w[:2]),
+            "heat in series, across (mW)": ", ".join(plain_number(1000 * watt, 3) for watt in heat.largest_w[:2]),
         }
         for effect, heat in zip(designs, heats, strict=True)
     ]

@@ -17,7 +17,7 @@ from ohmshift.show.listening_drawings import draw_drive
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.loudness import FLAT_CAVEAT, NO_SENSITIVITY, choose_usable, stated_sensitivity
 from ohmshift.show.panels.nothing import nothing_to_show
-from ohmshift.show.panels.pieces import ohm_slider, usual_ohm
+from ohmshift.show.panels.pieces import ohm_slider, plain_number, usual_ohm
 from ohmshift.study.findings import Quantity
 
 if TYPE_CHECKING:
@@ -131,7 +131,7 @@ class DrivePanel(Panel[DriveSettings]):
                     "with (V)": f"{with_added.peak_v:.3f}",
                     "peaks without (mA)": f"{1000 * without.peak_a:.1f}",
                     "with (mA)": f"{1000 * with_added.peak_a:.1f}",
-                    "power in the resistor (mW)": f"{1000 * with_added.added_w:.3g}",
+                    "power in the resistor (mW)": plain_number(1000 * with_added.added_w, 3),
                     "amplifier without": judge_drive(without, _amplifier(self.settings)).word,
                     "with": judge_drive(with_added, _amplifier(self.settings)).word,
                 }
@@ -203,15 +203,15 @@ class DrivePanel(Panel[DriveSettings]):
         earphone = self.earphones[settings.earphone]
         limited = [self._limited_db(earphone, settings, added) for added in (0.0, settings.added_ohm)]
         rows: dict[str, list[str]] = {
-            "voltage at the earphone (mV r.m.s.)": [f"{1000 * drive.earphone_v:.3g}" for drive in drives],
-            "source voltage (mV r.m.s.)": [f"{1000 * drive.source_v:.3g}" for drive in drives],
-            "source voltage at the peaks (V)": [f"{drive.peak_v:.3g}" for drive in drives],
-            "current (mA r.m.s.)": [f"{1000 * drive.current_a:.3g}" for drive in drives],
-            "current at the peaks (mA)": [f"{1000 * drive.peak_a:.3g}" for drive in drives],
-            "current of a peak at the lowest impedance (mA)": [f"{1000 * drive.highest_a:.3g}" for drive in drives],
+            "voltage at the earphone (mV r.m.s.)": [plain_number(1000 * drive.earphone_v, 3) for drive in drives],
+            "source voltage (mV r.m.s.)": [plain_number(1000 * drive.source_v, 3) for drive in drives],
+            "source voltage at the peaks (V)": [plain_number(drive.peak_v, 3) for drive in drives],
+            "current (mA r.m.s.)": [plain_number(1000 * drive.current_a, 3) for drive in drives],
+            "current at the peaks (mA)": [plain_number(1000 * drive.peak_a, 3) for drive in drives],
+            "current of a peak at the lowest impedance (mA)": [plain_number(1000 * one.highest_a, 3) for one in drives],
             "lowest load on the amplifier (ohm)": [f"{drive.load_ohm:.1f}" for drive in drives],
-            "power in the earphone (mW)": [f"{1000 * drive.earphone_w:.3g}" for drive in drives],
-            "power in the added resistor (mW)": [f"{1000 * drive.added_w:.3g}" for drive in drives],
+            "power in the earphone (mW)": [plain_number(1000 * drive.earphone_w, 3) for drive in drives],
+            "power in the added resistor (mW)": [plain_number(1000 * drive.added_w, 3) for drive in drives],
             "amplifier": [str(verdict.word) for verdict in verdicts],
             "room left (dB)": [f"{verdict.room_db:.1f}" for verdict in verdicts],
             "run time, fixed rails (h)": [f"{runtime.plain_h:.1f}" for runtime in runtimes],
@@ -237,11 +237,10 @@ def _amplifier(settings: DriveSettings) -> Amplifier:
 def _say_drive(
     settings: DriveSettings, drives: tuple[Drive, Drive], verdicts: list[DriveVerdict], runtimes: list[Runtime]
 ) -> str:
-    without, with_added = drives
+    peaks = [f"{plain_number(one.peak_v, 2)} V and {plain_number(1000 * one.peak_a, 2)} mA" for one in drives]
     said = (
         f"{settings.earphone} at {settings.level_db:.0f} dB with {settings.headroom_db:.0f} dB of headroom: the source "
-        f"must reach {without.peak_v:.2g} V and {1000 * without.peak_a:.2g} mA at the peaks; with "
-        f"{ohms(settings.added_ohm)} added, {with_added.peak_v:.2g} V and {1000 * with_added.peak_a:.2g} mA. "
+        f"must reach {peaks[0]} at the peaks; with {ohms(settings.added_ohm)} added, {peaks[1]}. "
     )
     words = [f"{verdict.word}{f' ({verdict.reasons[0]})' if verdict.reasons else ''}" for verdict in verdicts]
     said += f"Without the resistor the amplifier {words[0]}; with it, it {words[1]}. "
@@ -250,7 +249,11 @@ def _say_drive(
         hours = say_hours(WHO_ADULTS.allowed_hours(settings.level_db))
         said += f"Caution: at about that level {WHO_ADULTS.name} allows {hours} a week. "
     return (
-        f"{said}The resistor turns {1e6 * with_added.added_w:.2g} µW into heat a side; run time is about {plain} "
+        f"{said}The resistor turns {_say_power(drives[1].added_w)} into heat a side; run time is about {plain} "
         f"between fixed rails ({runtimes[0].plain_h:.1f} h without) and {thrifty} with an amplifier that has no losses "
         f"({runtimes[0].thrifty_h:.1f} h without)."
     )
+
+
+def _say_power(watt: float) -> str:
+    return f"{plain_number(1e6 * watt, 2)} µW" if watt < 1e-3 else f"{plain_number(1e3 * watt, 2)} mW"  # noqa: PLR2004

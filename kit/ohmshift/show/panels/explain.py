@@ -131,7 +131,7 @@ class ExplainPanel(Panel[ExplainSettings]):
                 help_text="The impedance, a driver's circuit fitted to it, or whether one fits all resistances.",
             ),
             "added_ohm": ohm_slider(
-                "Added resistance", 1.0, resistances[-1], help_text="The resistance that the prediction adds."
+                "Added resistance", 1.0, *resistances, help_text="The resistance that the prediction adds."
             ),
             "output_ohm": ohm_slider(
                 "Amplifier output impedance", 0.2, settings.output_ohm, help_text="Before anything is added."

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from ohmshift.show.panels.base import slider
 
 if TYPE_CHECKING:
@@ -23,6 +25,8 @@ MOST_OHM = 150.0
 knew as a headphone source up to its 2013 edition."""
 
 _USUAL_OHM = 15.0
+_FINER_OHM = (0.5, 0.1, 0.05, 0.01)
+_ON_STEP = 1e-6
 
 
 def usual_ohm(study: Study) -> float:
@@ -42,17 +46,18 @@ def usual_ohm(study: Study) -> float:
     return _USUAL_OHM if added.empty else float(added.mode().min())
 
 
-def ohm_slider(label: str, step: float, start_ohm: float, *, help_text: str) -> widgets.FloatSlider:
-    """Make a slider for a resistance that reaches what it starts with.
+def ohm_slider(label: str, step: float, *held_ohm: float, help_text: str) -> widgets.FloatSlider:
+    """Make a slider for a resistance that can be set to what a study holds.
 
     Parameters
     ----------
     label : str
         What it sets.
     step : float
-        Step [ohm].
-    start_ohm : float
-        Resistance to start with [ohm].
+        Coarsest step [ohm].
+    *held_ohm : float
+        Resistances that it reaches and, to a hundredth of an ohm, meets: a browser moves any other value to the next
+        step, and the panel with it [ohm].
     help_text : str
         What it does, for the tooltip.
 
@@ -60,9 +65,39 @@ def ohm_slider(label: str, step: float, start_ohm: float, *, help_text: str) -> 
     -------
     FloatSlider
         From 0 to 150 ohm, or as far as needed.
+
+    Examples
+    --------
+    >>> [ohm_slider("Added resistance", 1.0, ohm, help_text="In series.").step for ohm in (15.0, 4.7, 14.98)]
+    [1.0, 0.1, 0.01]
     """
-    digits = 1 if step >= 1 else 2
-    return slider(label, "ohm", 0.0, max(MOST_OHM, start_ohm), step, help_text=help_text, digits=digits)
+    steps = [step, *(finer for finer in _FINER_OHM if finer < step)]
+    chosen = next((one for one in steps if all(abs(R / one - round(R / one)) < _ON_STEP for R in held_ohm)), steps[-1])
+    digits = 1 if chosen >= 1 else 2
+    return slider(label, "ohm", 0.0, max(MOST_OHM, *held_ohm), chosen, help_text=help_text, digits=digits)
+
+
+def plain_number(value: float, digits: int) -> str:
+    """Write a number with so many digits at most, and never with an exponent.
+
+    Parameters
+    ----------
+    value : float
+        Number.
+    digits : int
+        Significant digits.
+
+    Returns
+    -------
+    str
+        Such as "180".
+
+    Examples
+    --------
+    >>> plain_number(183.2, 2), plain_number(0.06312, 2), plain_number(3.0, 2)
+    ('180', '0.063', '3')
+    """
+    return np.format_float_positional(value, precision=digits, unique=False, fractional=False, trim="-")
 
 
 def blank_missing(table: pd.DataFrame) -> pd.DataFrame:

@@ -47,14 +47,21 @@ def test_what_the_sides_share_is_found(noisy: Noisy, part: float, *, reseated: b
     assert (found.sides, found.level_sides) == (pytest.approx(part, abs=0.15), pytest.approx(part, abs=0.25))
 
 
-def test_chance_widens_nothing(noisy: Noisy) -> None:
+@pytest.mark.source(
+    "analytic",
+    ref="a normal value of standard error s, 0 where below s, is 0.24 s in the mean and strays by 0.58 s; with 6 "
+    "earphones of 24 degrees s of the level is 0.2, and the mean over 24 studies at most 0.05 + 3 x 0.024; 84 % are 0",
+)
+def test_chance_widens_little(noisy: Noisy) -> None:
     rng = np.random.default_rng(2)
-    still = []
-    for _ in range(12):
+    found = []
+    for _ in range(24):
         floor = estimate_noise_floor([c for i in range(6) for c in noisy(rng, label=f"{i}")], draws=100)
         assert floor.reseated is not None
-        still.append(floor.reseated.sides == floor.reseated.level_sides == 0)
-    assert np.mean(still) >= 0.9
+        found.append((floor.reseated.sides, floor.reseated.level_sides))
+    bands, level = np.mean(found, axis=0)
+    assert bands < level < 0.12
+    assert np.mean(np.array(found) == 0) > 0.68
     left = [
         replace(c, level_db=c.level_db[:3], channel=c.channel[:3], seat=c.seat[:3])
         for i in range(3)

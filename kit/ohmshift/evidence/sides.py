@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from ohmshift.curves.values import FloatArray
     from ohmshift.evidence.repeats import Deviations
 
-_BEYOND_CHANCE = 3.0
+_STANDARD_ERRORS = 1.0
 
 
 def correlate_sides(earphones: Iterable[Sequence[Deviations]], correlation: FloatArray) -> tuple[float, float]:
@@ -28,13 +28,18 @@ def correlate_sides(earphones: Iterable[Sequence[Deviations]], correlation: Floa
     Returns
     -------
     tuple of two float
-        Correlation in the bands on the whole, and of the level; 0 where it is not three standard errors above none.
+        Correlation in the bands on the whole, and of the level; 0 where it is not one standard error above none.
 
     Notes
     -----
     Twice the covariance over the sum of both variances: by that the variance of their mean is larger than that of two
     independent sides. Each earphone counts by its degrees of freedom, whatever its noise. The standard error is that of
     a true correlation of 0: bands correlate, so their correlations do by the square.
+
+    One standard error, not more: sides that share nothing then widen the interval of the level by 1 to 3 % in the mean,
+    while sides that correlate by 0.3 to 0.8 leave it the coverage that it has where that is known, within 1 %. In
+    simulated studies of 6 to 20 earphones, two or three seats, three standard errors left it 87 to 93 % in place of 92
+    to 95 %, where six earphones with two seats were worst.
     """
     cross, square, degrees = [], [], []
     for groups in earphones:
@@ -55,7 +60,7 @@ def correlate_sides(earphones: Iterable[Sequence[Deviations]], correlation: Floa
     noise = np.median(squares / squares.sum(axis=0), axis=1, keepdims=True) / np.array(degrees)[:, np.newaxis]
     weight = np.divide(1.0, noise, out=np.zeros_like(noise), where=noise > 0)
     found = (weight * products).sum(axis=0) / (weight * squares).sum(axis=0)
-    error = _BEYOND_CHANCE / np.sqrt(sum(degrees))
+    error = _STANDARD_ERRORS / np.sqrt(sum(degrees))
     inside = correlation[np.ix_(used[:-1], used[:-1])]
     whole = float(found[:-1].mean()) if inside.size else 0.0
     level = float(found[-1]) if used[-1] else 0.0

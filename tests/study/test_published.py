@@ -15,7 +15,7 @@ from ohmshift.errors import StudyError
 from ohmshift.evidence.floors import estimate_noise_floor
 from ohmshift.study.agreements import Chain, bring_to, check_claim, claim_estimate, list_claims, own_chain
 from ohmshift.study.batch import StudyComparison, compare_study
-from ohmshift.study.contribution import ITEMS, OWN, contribution_form, contribution_letter, is_blank, read_contribution
+from ohmshift.study.contribution import ITEMS, LETTER_TEXT, OWN, contribution_form, is_blank, read_contribution
 from ohmshift.study.folder import Study, open_study
 from ohmshift.study.forests import grow_forest
 from ohmshift.study.impedances import KnownImpedance, know_impedance
@@ -369,10 +369,10 @@ def test_no_other_party_is_called_as_ones_own(tmp_path: Path):
 
 
 def test_the_letter_fits_a_page():
-    lines = contribution_letter().splitlines()
+    lines = LETTER_TEXT.splitlines()
     assert len(lines) < 50
     assert max(map(len, lines)) <= 120
-    assert "ohmshift check" in contribution_letter()
+    assert "ohmshift check" in LETTER_TEXT
 
 
 def test_floors_of_parties_do_not_mix(published: Published):

@@ -163,7 +163,9 @@ def resample(curve: Curve, frequency_hz: npt.ArrayLike | None = None) -> Curve:
     Real and imaginary part of an impedance are treated separately.
     """
     f = curve.frequency_hz
-    target = _covered_grid(curve) if frequency_hz is None else np.asarray(frequency_hz, dtype=np.float64)
+    if frequency_hz is None:
+        frequency_hz = octave_grid(low_hz=float(f[0]), high_hz=float(f[-1]))
+    target = np.asarray(frequency_hz, dtype=np.float64)
     if target.ndim != 1:
         found = f"its shape is {target.shape}"
         raise CurveError(curve.label or "resample", "a grid is a row of frequencies", found, "give a row")
@@ -282,11 +284,6 @@ def pick_channel(curves: ResponseSet, channel: str) -> ResponseSet:
         provenance=tuple(curves.provenance[i] for i in rows) if curves.provenance else (),
         history=(*curves.history, Step(name="pick_channel", options=(("channel", channel),))),
     )
-
-
-def _covered_grid(curve: Response | Impedance | ResponseSet) -> FloatArray:
-    f = curve.frequency_hz
-    return octave_grid(low_hz=float(f[0]), high_hz=float(f[-1]))
 
 
 def _onto(f: FloatArray, values: FloatArray, target: FloatArray) -> FloatArray:

@@ -36,7 +36,7 @@ _NEEDED = ("party", "permission", "measured", "drive", "seal")
 OWN = "own study"
 """What one's own study is called among the parties; no other party may be."""
 
-_LETTER_TEXT = """\
+LETTER_TEXT = """\
 How to hand over what you measured
 ==================================
 
@@ -56,6 +56,7 @@ How to hand over what you measured
 Nothing in your files is changed by that. Your noise stays your own: it is estimated from your repeats alone, and
 duplicates and contradictions are listed, never settled behind your back.
 """
+"""What that file says, one page."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,17 +99,6 @@ def contribution_form() -> str:
     writer.writerow(["item", "answer", "what_to_write"])
     writer.writerows([item, "", what] for item, what in ITEMS.items())
     return text.getvalue()
-
-
-def contribution_letter() -> str:
-    """Give the text that tells a stranger how to contribute.
-
-    Returns
-    -------
-    str
-        Plain text, one page.
-    """
-    return _LETTER_TEXT
 
 
 def read_contribution(folder: Path) -> Contribution:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 import pandas as pd
 
 from ohmshift.errors import FileMissingError, StudyError
-from ohmshift.study.contribution import FORM, LETTER, contribution_form, contribution_letter
+from ohmshift.study.contribution import FORM, LETTER, LETTER_TEXT, contribution_form
 from ohmshift.study.problems import Problem
 from ohmshift.study.rows import EarphoneRow, MeasurementRow, MeterRow
 
@@ -187,7 +187,7 @@ def start_study(folder: Path | str, *, measurements: pd.DataFrame | None = None)
         names = pd.DataFrame({"earphone": list(dict.fromkeys(measurements["earphone"]))})
         names = names.assign(driver_class="not stated").reindex(columns=list(EarphoneRow.model_fields))
         texts["earphones.csv"] = names.to_csv(index=False, lineterminator="\n")
-    forms = {FORM: contribution_form(), LETTER: contribution_letter()}
+    forms = {FORM: contribution_form(), LETTER: LETTER_TEXT}
     texts |= {name: text for name, text in forms.items() if not (root / name).exists()}
     require_no_study(root)
     root.mkdir(parents=True, exist_ok=True)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,6 +15,7 @@ from ohmshift.show.agreement_charts import empty_chart
 from ohmshift.show.panels.published import NOTHING, ForestPanel, PublishedPanel, PublishedWork
 from ohmshift.show.panels.trace import CLICKS, NO_PICTURE, TracePanel
 from ohmshift.study.folder import Study, open_study
+from ohmshift.study.forests import Forest, grow_forest
 from ohmshift.study.published import open_published
 
 DEMO = Path(__file__).resolve().parents[2] / "data_demo"
@@ -105,6 +108,17 @@ def test_the_forest_plots_parties_and_all_together(work: PublishedWork):
     assert "treble" in panel.view.sentence
     panel.controls["earphone"].value = "Saucepan"
     assert "more than their own uncertainty explains" in panel.view.sentence
+
+
+def test_a_figure_that_no_party_gives_says_why(work: PublishedWork, monkeypatch: pytest.MonkeyPatch):
+    def grow_nothing(*args: Any, **options: Any) -> Forest:
+        forest = grow_forest(*args, **options)
+        return replace(forest, table=forest.table.iloc[:0], pooled=None, left_out=("own study: it ends at 100 Hz",))
+
+    monkeypatch.setattr("ohmshift.show.panels.published.grow_forest", grow_nothing)
+    view = ForestPanel(work).view
+    assert view.sentence.endswith("no party gives the change of the bass, up to 160 Hz. own study: it ends at 100 Hz.")
+    assert view.table.empty
 
 
 def test_with_nothing_published_the_notebook_still_opens(tmp_path: Path):

@@ -338,6 +338,8 @@ def _say_concordance(agreement: Agreement) -> str:
 def _say_forest(forest: Forest) -> str:
     what, unit = MEASURES[forest.measure]
     rows = forest.table.to_dict("records")
+    if not rows:
+        return f"{forest.model}: no party gives the {what}. {'; '.join(forest.left_out)}."
     said = "; ".join(f"{row['party']} {row['figure']:+.2f} ± {2 * row['standard_error']:.2f}" for row in rows)
     text = f"{forest.model}, {what} with {ohms(forest.added_ohm)} ({unit}): {said}."
     pooled = forest.pooled

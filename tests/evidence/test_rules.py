@@ -169,6 +169,8 @@ def test_subjects() -> None:
     assert not Subject(driver_class="planar").includes(ladle)
     assert Subject(least_count=2).includes(ladle)
     assert not Subject(most_count=2).includes(ladle)
+    assert Subject(least_count=3, most_count=3).includes(ladle)
+    assert not Subject(least_count=4).includes(ladle)
     assert not Subject(least_count=1).includes(bowl)
     assert not Subject(least_count=1).knows(bowl)
     assert Subject(feature="impedance spread", above=3.0).includes(ladle)
@@ -204,6 +206,7 @@ def test_a_prediction_from_the_same_responses_is_not_known() -> None:
     [
         {"relation": "stays within"},
         {"relation": "stays within", "limit": -1.0},
+        {"relation": "stays within", "limit": 0.0},
         {"relation": "is always positive", "limit": 1.0},
         {"relation": "rises with"},
         {"relation": "rises with", "predictor": "driver count", "limit": 1.0},

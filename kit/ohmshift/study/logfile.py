@@ -50,10 +50,10 @@ def locked(path: Path) -> Iterator[None]:
     FindingError
         Another writer kept it for 20 seconds, or its folder cannot be written to.
     """
-    lock = FileLock(path.with_name(f".{path.name}.lock"), timeout=LOCK_SECONDS, poll_interval=_POLL_SECONDS)
+    lock = FileLock(path.with_name(f".{path.name}.lock"), timeout=LOCK_SECONDS)
     try:
         path.parent.mkdir(exist_ok=True)
-        lock.acquire()
+        lock.acquire(poll_interval=_POLL_SECONDS)
     except Timeout as error:
         raise FindingError(
             path.name,

@@ -122,7 +122,7 @@ def blank_missing(table: pd.DataFrame) -> pd.DataFrame:
     known = table.notna() & (table != float("inf"))
     shown = table.astype(object).where(known, "")
     for name in table.select_dtypes("float"):
-        values = table.loc[known[name], name]
+        values = table[name][known[name]]
         digits = max((len(f"{value:g}".partition(".")[2]) for value in values), default=0)
         shown.loc[known[name], name] = [f"{value:.{digits}f}" for value in values]
     return shown

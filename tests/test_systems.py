@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import shutil
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from ohmshift.errors import StudyError
 from ohmshift.show.earphone_facts import file_names
 from ohmshift.show.staging import staged
+from ohmshift.study.places import demo_copy
 
 KIT = Path(__file__).resolve().parents[1] / "kit"
 MODULES = sorted(KIT.rglob("*.py"))
@@ -67,3 +69,16 @@ def test_a_result_that_a_program_holds_leaves_the_older_ones_whole(
     monkeypatch.undo()
     write("new")
     assert (tmp_path / "out/b.txt").read_text(encoding="utf-8") == "new"
+
+
+def test_a_disk_too_full_for_the_demo_is_said_once_and_nothing_is_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fill(source: str, target: str, **_: object) -> None:
+        raise OSError(28, "No space left on device", source, None, target)
+
+    monkeypatch.setattr(shutil.copytree, "__defaults__", (False, None, fill, False, False))
+    with pytest.raises(StudyError, match=r"copied whole, but the system says: .*No space left") as refused:
+        demo_copy(tmp_path / "demo")
+    assert len(str(refused.value)) < 1000
+    assert list(tmp_path.iterdir()) == []

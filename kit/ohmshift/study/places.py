@@ -185,7 +185,7 @@ def demo_copy(target: Path | str) -> Path:
     Raises
     ------
     StudyError
-        There is something at `target`.
+        There is something at `target`, or not every file could be copied.
     FileMissingError
         A kit without its demo study.
     """
@@ -195,8 +195,14 @@ def demo_copy(target: Path | str) -> Path:
         raise StudyError(str(target), "a copy never goes over anything", "something is there", mend)
     unfinished = copy.with_name(f".{copy.name}.part")
     shutil.rmtree(unfinished, ignore_errors=True)
-    shutil.copytree(shipped_folder("data_demo"), unfinished, ignore=shutil.ignore_patterns(*_NOT_COPIED))
-    unfinished.rename(copy)
+    try:
+        shutil.copytree(shipped_folder("data_demo"), unfinished, ignore=shutil.ignore_patterns(*_NOT_COPIED))
+        unfinished.rename(copy)
+    except shutil.Error as error:  # one entry a file
+        rule, mend = "the demo study is copied whole", "free some disk space, or go to a folder you can write to"
+        raise StudyError(str(target), rule, f"the system says: {error.args[0][0][2]}", mend) from error
+    finally:
+        shutil.rmtree(unfinished, ignore_errors=True)
     return copy
 
 

@@ -235,6 +235,14 @@ def test_hiss_in_third_octaves() -> None:
     assert weighted.level_db < found.level_db
 
 
+@pytest.mark.source("analytic", ref="sqrt(4 k T B R), R of 32 || 32 ohm, in the third octave at 1 kHz, 230.8 Hz wide")
+def test_thermal_hiss_in_a_third_octave() -> None:
+    found = predict_hiss(F, np.full(F.size, 32.0), sensitivity=SENSITIVE, noise_v=0, added_ohm=32, temperature_c=23)
+    volt = np.sqrt(4 * 1.380649e-23 * 296.15 * 16 * 230.8)
+    wanted = SENSITIVE.ear_level_db(float(volt))
+    assert found.third_octaves_db([1000.0], SENSITIVE)[0] == pytest.approx(wanted, abs=0.01)
+
+
 # ------------------------------------------------------------ drive
 
 

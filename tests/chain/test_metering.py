@@ -361,6 +361,12 @@ def test_a_side_that_could_not_be_told_is_not_called_ordinary() -> None:
     assert "Whether right carries more than is ordinary could not be told." in found.sentence
 
 
+@pytest.mark.source("analytic", ref="independent parts add in squares, JCGM 100, 5.1.2, however they are grouped")
+def test_groups_hold_the_whole_uncertainty() -> None:
+    budget = measure_resistance(TOTAL, less=CABLE).budget
+    assert sum(part**2 for part in budget.groups().values()) == pytest.approx(budget.standard_uncertainty**2)
+
+
 def test_table_and_caveats() -> None:
     plug = measure_resistance(read(15.2, lead=None, label="plug"), less=read(0.5, spec=OTHER, lead=None, label="cable"))
     table = plug.budget.table()

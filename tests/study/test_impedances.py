@@ -9,10 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from ohmshift.chain.divider import divider_change_db
 from ohmshift.chain.prediction import predict_change
 from ohmshift.chain.recovery import RecoveredImpedance
 from ohmshift.curves.values import Impedance
 from ohmshift.study.batch import StudyComparison, compare_study
+from ohmshift.study.bounds import bound_source
 from ohmshift.study.crosschecks import check_divider
 from ohmshift.study.folder import Study, open_study
 from ohmshift.study.impedances import know_impedance, measured_impedance, recover_from_changes
@@ -179,3 +181,25 @@ def test_a_wrong_level_is_noticed(study: Study, comparison: StudyComparison) -> 
     check = check_divider(comparison, study.impedance("Skillet"), 15.0)
     assert not check.agrees
     assert {name for name, _ in check.looks_like} & {"another resistance", "change of level"}
+
+
+@pytest.mark.source("independent", ref=MADE)
+def test_limits_for_any_load_hold_the_true_change_and_are_not_wide(study: Study, comparison: StudyComparison) -> None:
+    inside, width = [], []
+    for name in set(study.names) - FLAWED:
+        bounds = bound_source(study, comparison, name, target_ohm=47.0, start_ohm=1.0)
+        if bounds is None:
+            continue
+        truth = true_impedance(name)
+        f = bounds.frequency_hz[(bounds.frequency_hz > 50) & (bounds.frequency_hz < 4000)]
+        true_db = np.interp(
+            np.log(f),
+            np.log(truth.frequency_hz),
+            divider_change_db(truth.impedance_ohm, added_ohm=46.0, source_ohm=1.0),
+        )
+        low, high = (np.interp(np.log(f), np.log(bounds.frequency_hz), db) for db in (bounds.low_db, bounds.high_db))
+        inside.append(float(np.mean((true_db >= low) & (true_db <= high))))
+        width.append(float(np.median(high - low)))
+    assert len(inside) > 5
+    assert np.mean(inside) > 0.9  # 95 % a frequency for the noise, the rest of the limits being hard
+    assert np.median(width) < 4

@@ -115,7 +115,7 @@ def test_too_many_bytes_are_not_even_read(tmp_path: Path):
         read_picture(tmp_path / "none.png")
     with pytest.raises(FileRefusedError, match="this is a folder or a device"):
         read_picture(tmp_path)
-    with pytest.raises(FileRefusedError, match="the system says: embedded null byte"):
+    with pytest.raises(FileRefusedError, match=r"the system says: (stat: )?embedded null"):
         read_picture("a\0b.png")
 
 

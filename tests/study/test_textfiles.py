@@ -355,7 +355,7 @@ def test_a_folder_a_pipe_and_a_name_that_cannot_be_are_refused(tmp_path: Path) -
     os.mkfifo(tmp_path / "pipe")
     with pytest.raises(FileRefusedError, match="this is a device or a pipe"):
         read_response(tmp_path / "pipe")
-    with pytest.raises(FileRefusedError, match="the system says: embedded null byte"):
+    with pytest.raises(FileRefusedError, match=r"the system says: (stat: )?embedded null"):
         read_response("la\0dle.txt")
     with pytest.raises(FileRefusedError, match="the system says: File name too long"):
         read_response("ladle" * 1000)

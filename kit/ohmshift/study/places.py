@@ -87,7 +87,8 @@ def lies_inside(folder: Path, path: Path) -> bool:
         False also where a link leads back to itself.
     """
     try:
-        return path.resolve().is_relative_to(folder.resolve())
+        end = path.resolve()
+        return end.is_relative_to(folder.resolve()) and not end.is_symlink()  # one that is left leads to itself
     except (OSError, RuntimeError):  # a loop of links: RuntimeError before Python 3.13
         return False
 

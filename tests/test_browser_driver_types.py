@@ -69,7 +69,7 @@ def test_sliders_rule_and_finding(lab: Lab, page: Page, study: Study) -> None:
     box.scroll_into_view_if_needed()
     box.fill(WRITTEN)
     box.press("Enter")
-    rules = RulePanel(study, types.collection, rule=WRITTEN)
+    rules = RulePanel(types, rule=WRITTEN)
     page.get_by_text(rules.view.sentence).first.wait_for(timeout=60_000)
     page.wait_for_timeout(2000)
     keep_shot(page, f"{NAME}_rule")

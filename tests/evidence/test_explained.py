@@ -84,7 +84,7 @@ def test_all_are_compared_on_the_same_earphones() -> None:
     few = explain_values(
         y[:5], list("abcde"), classes=["x"] * 5, counts=np.ones(5), features=np.ones((5, 1)), predicted=y[:5]
     )
-    assert "5 earphones only" in few.reason
+    assert "only 5 of the earphones" in few.reason
     uncounted = explain_values(
         y, list("abcdefgh"), classes=["x"] * 8, counts=np.full(8, np.nan), features=np.ones((8, 1)), predicted=predicted
     )

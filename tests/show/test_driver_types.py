@@ -36,8 +36,8 @@ def types(study: Study) -> DriverTypesPanel:
 
 
 @pytest.fixture(scope="module")
-def rules(study: Study, types: DriverTypesPanel) -> RulePanel:
-    return RulePanel(study, types.collection)
+def rules(types: DriverTypesPanel) -> RulePanel:
+    return RulePanel(types)
 
 
 @pytest.fixture(scope="module")
@@ -98,6 +98,28 @@ def test_margin_moves_words_and_lines_only(types: DriverTypesPanel) -> None:
     assert types.settings.margin_db == 1.0
 
 
+def test_all_follow_the_resistance(study: Study) -> None:
+    types = DriverTypesPanel(study)
+    rules, plan = RulePanel(types), PlanPanel(types)
+    record = RecordPanel(study, rules, notebook="70_driver_types")
+    before = [panel.view.sentence for panel in (types, rules, plan)]
+    resistances = [ohm for _, ohm in types.controls["added_ohm"].options]
+    assert resistances == sorted({ohm for _, ohm in types.comparison.changes})
+    other = next(ohm for ohm in resistances if ohm != types.comparison.common_ohm)
+    types.controls["added_ohm"].value = other
+    measured = [name for name, ohm in types.comparison.changes if ohm == other]
+    assert sorted(types.overview()["earphone"]) == sorted(measured) == sorted(types.collection.labels)
+    assert f"Of {len(measured)} earphones with {other:g} ohm added" in types.view.sentence
+    assert f"with {other:g} ohm added" in rules.view.sentence
+    assert f"with {other:g} ohm added" in record.statement.value
+    assert plan.collection is rules.collection is types.collection
+    types.controls["grouping"].value = "one or several drivers"
+    assert plan.grouping == "one or several drivers"
+    types.undo.click()
+    types.undo.click()
+    assert [panel.view.sentence for panel in (types, rules, plan)] == before
+
+
 def test_what_was_not_declared_is_said_so(types: DriverTypesPanel) -> None:
     assert [text for text, metric in types.controls["metric"].options if metric == "tilt"] == [
         "Tilt of the change (not declared)"
@@ -136,7 +158,7 @@ def test_a_finding_holds_the_declaration(types: DriverTypesPanel, study: Study) 
 
 def test_rules_are_picked_or_written(rules: RulePanel) -> None:
     assert rules.controls["rule"].options == EXAMPLES
-    assert rules.view.sentence.startswith("single-driver earphones: size stays within 1 dB. Fails")
+    assert rules.view.sentence.startswith("single-driver earphones: size stays within 1 dB, with 15 ohm added. Fails")
     rules.controls["rule"].value = "hybrid earphones: bass is always positive"
     assert "Holds for the 3 earphones" in rules.view.sentence
     chart = rules.view.charts[0]
@@ -159,7 +181,7 @@ def test_a_bad_rule_is_told_in_the_panel(rules: RulePanel, study: Study) -> None
 
 
 def test_plan_follows_its_sliders(plan: PlanPanel) -> None:
-    spread = plan._spread("size")
+    spread = plan._spread(plan.collection, plan.grouping, "size")
     assert spread is not None
     for difference, seats in ((0.5, 2.0), (2.0, 6.0)):
         plan.controls["difference"].value = difference

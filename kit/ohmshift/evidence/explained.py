@@ -179,7 +179,7 @@ def explain_values(
     known = counted if counted.sum() >= LEAST_FOR_R2 else known
     names = tuple(label for label, used in zip(labels, known, strict=True) if used)
     if len(names) < LEAST_FOR_R2:
-        reason = f"change and measured impedance are both known for {len(names)} earphones only"
+        reason = f"change and measured impedance are both known for only {len(names)} of the earphones"
         return Explanation(labels=names, values=y[known], reason=reason)
     y, kept = y[known], [name for name, used in zip(classes, known, strict=True) if used]
     foretold = {"type": foretell_by_class(y, kept)}

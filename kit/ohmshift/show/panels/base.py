@@ -179,6 +179,10 @@ class Panel(widgets.VBox, Generic[Settings]):  # type: ignore[misc]
         for update in self.at_rest:
             update()
 
+    def redraw(self) -> None:
+        """Draw anew with the settings as they stand, since what they are asked of has changed."""
+        self._set(self.settings)
+
     def show_table(self, make: Callable[[], pd.DataFrame] | None = None) -> None:
         """Show a table in the cell that asks for it; from then on it follows the controls.
 

@@ -17,6 +17,7 @@ from ohmshift.show.collection_drawings import (
     draw_explained,
     draw_predictions,
 )
+from ohmshift.show.drawings import ohms
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.opening import Progress
 from ohmshift.show.panels.pieces import blank_missing
@@ -42,6 +43,8 @@ class TypeSettings:
 
     Parameters
     ----------
+    added_ohm : float
+        Added resistance [ohm].
     grouping : str
         How the earphones are put into classes.
     metric : str
@@ -50,6 +53,7 @@ class TypeSettings:
         Smallest change that matters [dB].
     """
 
+    added_ohm: float
     grouping: Grouping
     metric: Metric
     margin_db: float
@@ -63,17 +67,26 @@ class DriverTypesPanel(Panel[TypeSettings]):
     study : Study
         The study.
     added_ohm : float, optional
-        Added resistance [ohm]; by default the one most earphones were measured with.
+        Added resistance to start with [ohm]; by default the one most earphones were measured with.
     """
 
     def __init__(self, study: Study, *, added_ohm: float | None = None) -> None:
         self.study = study
         self.comparison = compare_study(study, progress=Progress("Lining up and comparing the earphones."))
-        self.collection = collect_study(study, self.comparison, added_ohm=added_ohm)
         self.declaration = read_declaration(study.folder)
         metrics = self.declaration.metrics or DECLARABLE
-        settings = TypeSettings(grouping="driver class", metric=metrics[0], margin_db=self.collection.margin_db)
+        settings = TypeSettings(
+            added_ohm=self.comparison.common_ohm if added_ohm is None else added_ohm,
+            grouping="driver class",
+            metric=metrics[0],
+            margin_db=self.comparison.margin_db,
+        )
         controls = {
+            "added_ohm": choice(
+                "Added resistance",
+                [(ohms(value), value) for value in sorted({ohm for _, ohm in self.comparison.changes})],
+                help_text="The resistance they were measured with, against without.",
+            ),
             "grouping": choice(
                 "Grouping", [str(name) for name in GROUPINGS], help_text="How the earphones are put into classes."
             ),
@@ -87,6 +100,11 @@ class DriverTypesPanel(Panel[TypeSettings]):
             ),
         }
         super().__init__(self._view, settings, controls)
+
+    @property
+    def collection(self) -> Collection:
+        """Give the earphones at the panel's resistance."""
+        return self._collect(self.settings.added_ohm)
 
     def declared(self) -> pd.DataFrame:
         """Say what the study declared before looking, and what can be told of when.
@@ -120,7 +138,7 @@ class DriverTypesPanel(Panel[TypeSettings]):
         DataFrame
             One row a metric, and one for all bands at once.
         """
-        answers = self._answers(self.settings.grouping)
+        answers = self._answers(self.collection, self.settings.grouping)
         rows = [
             _test_row(metric, test, declared=metric in answers.tested_together)
             for metric, test in answers.tests.items()
@@ -139,7 +157,7 @@ class DriverTypesPanel(Panel[TypeSettings]):
             Leave-one-out R^2 with 95 % intervals, one row a metric.
         """
         rows = []
-        for metric, explanation in self._answers(self.settings.grouping).explained.items():
+        for metric, explanation in self._answers(self.collection, self.settings.grouping).explained.items():
             row: dict[str, object] = {"metric": metric, "earphones": len(explanation.labels)}
             row |= dict.fromkeys(FORETELLERS.values(), "")
             for one in explanation.explained:
@@ -156,7 +174,7 @@ class DriverTypesPanel(Panel[TypeSettings]):
         DataFrame
             One row a class.
         """
-        test, unit = self._answers(self.settings.grouping).tests[self.settings.metric], UNITS[self.settings.metric]
+        test, unit = self._test(), UNITS[self.settings.metric]
         return pd.DataFrame(
             {
                 "class": [one.name for one in test.classes],
@@ -175,7 +193,7 @@ class DriverTypesPanel(Panel[TypeSettings]):
         DataFrame
             One row a pair, by Games and Howell; or one that says why there is none.
         """
-        test, unit = self._answers(self.settings.grouping).tests[self.settings.metric], UNITS[self.settings.metric]
+        test, unit = self._test(), UNITS[self.settings.metric]
         if not test.differ:
             why = test.reason or "the classes do not certainly differ as a whole"
             return pd.DataFrame({"pairs are not compared, because": [why]})
@@ -194,12 +212,19 @@ class DriverTypesPanel(Panel[TypeSettings]):
         return f"{METRIC_NAMES[metric]}{'' if not declared or metric in declared else ' (not declared)'}"
 
     @lru_cache(maxsize=8)  # noqa: B019 - a panel lives as long as its notebook
-    def _answers(self, grouping: Grouping) -> TypeAnswers:
-        return ask_types(self.collection, self.declaration, grouping=grouping)
+    def _collect(self, added_ohm: float) -> Collection:
+        return collect_study(self.study, self.comparison, added_ohm=added_ohm)
+
+    @lru_cache(maxsize=24)  # noqa: B019
+    def _answers(self, collection: Collection, grouping: Grouping) -> TypeAnswers:
+        return ask_types(collection, self.declaration, grouping=grouping)
+
+    def _test(self) -> GroupTest:
+        return self._answers(self.collection, self.settings.grouping).tests[self.settings.metric]
 
     def _view(self, settings: TypeSettings) -> View:
-        answers, metric = self._answers(settings.grouping), settings.metric
-        collection = self.collection.at_margin(settings.margin_db)
+        measured, metric = self._collect(settings.added_ohm), settings.metric
+        answers, collection = self._answers(measured, settings.grouping), measured.at_margin(settings.margin_db)
         test, explanation = answers.tests[metric], answers.explained[metric]
         sentence = " ".join(
             (
@@ -220,7 +245,7 @@ class DriverTypesPanel(Panel[TypeSettings]):
                 statement=sentence,
                 quantities=_quantities(test, explanation, metric),
                 data=self._data(),
-                caveats=self._caveats(test, explanation, metric),
+                caveats=self._caveats(collection, test, explanation, metric),
             ),
         )
 
@@ -228,14 +253,19 @@ class DriverTypesPanel(Panel[TypeSettings]):
         hashes = self.study.data_hashes()
         return {**hashes, DECLARATION: self.declaration.sha256} if self.declaration.sha256 else hashes
 
-    def _caveats(self, test: GroupTest, explanation: Explanation, metric: Metric) -> tuple[str, ...]:
+    def _caveats(
+        self, collection: Collection, test: GroupTest, explanation: Explanation, metric: Metric
+    ) -> tuple[str, ...]:
         small = [f"{one.name} ({one.count})" for one in test.classes if not one.tested]
         said = [self.declaration.sentence]
         if self.declaration.metrics and metric not in self.declaration.metrics:
             said.append(f"{metric} was not declared: what it shows is a hint for another collection, no test")
+        resistances = len({ohm for _, ohm in self.comparison.changes})
+        if resistances > 1:
+            said.append(f"measured at {resistances} resistances: p is adjusted over metrics, not over resistances")
         if small:
             said.append(f"listed, not tested, because of fewer than three earphones: {', '.join(small)}")
-        left = [name for name in self.collection.labels if name not in explanation.labels]
+        left = [name for name in collection.labels if name not in explanation.labels]
         if left:
             said.append(f"not foretold, because something is not known independently: {', '.join(left)}")
         return tuple(said)

@@ -28,9 +28,11 @@ from ohmshift.study.findings import Quantity
 from ohmshift.study.questions import group_earphones
 
 if TYPE_CHECKING:
+    from ohmshift.evidence.collection import Collection
     from ohmshift.evidence.metrics import Metric
     from ohmshift.evidence.planning import SeatPlan, Spread
     from ohmshift.show.panels.driver_types import DriverTypesPanel
+    from ohmshift.study.questions import Grouping
 
 _COUNTS = np.unique(np.geomspace(2, 100, 60).astype(int))
 _MOST_SEATS = 12
@@ -72,12 +74,12 @@ class PlanPanel(Panel[PlanSettings]):
     Parameters
     ----------
     types : DriverTypesPanel
-        The panel whose collection the plan starts from; its grouping at the time is kept.
+        The panel whose collection and grouping the plan starts from.
     """
 
     def __init__(self, types: DriverTypesPanel) -> None:
         self.types = types
-        self.grouping = types.settings.grouping
+        self.collection, self.grouping = types.collection, types.settings.grouping
         self.declared = types.declaration.metrics or DECLARABLE
         settings = PlanSettings(
             metric=types.settings.metric, difference=1.0, power=80.0, seats=3.0, half_width_db=0.5, reseated=True
@@ -110,6 +112,7 @@ class PlanPanel(Panel[PlanSettings]):
             ),
         }
         super().__init__(self._view, settings, controls)
+        types.at_rest.append(self._follow)
 
     def samples(self) -> pd.DataFrame:
         """Give what a few units that all agree allow to be said of all units.
@@ -128,15 +131,22 @@ class PlanPanel(Panel[PlanSettings]):
         )
 
     @lru_cache(maxsize=8)  # noqa: B019 - a panel lives as long as its notebook
-    def _spread(self, metric: Metric) -> Spread | None:
-        return measure_spread(self.types.collection, metric, group_earphones(self.types.collection, self.grouping))
+    def _spread(self, collection: Collection, grouping: Grouping, metric: Metric) -> Spread | None:
+        return measure_spread(collection, metric, group_earphones(collection, grouping))
 
     @lru_cache(maxsize=2)  # noqa: B019
     def _seats(self, reseated: bool) -> SeatPlan | None:
         return plan_seats(self.types.comparison.floor, reseated=reseated, most=_MOST_SEATS)
 
+    def _follow(self) -> None:
+        now = (self.types.collection, self.types.settings.grouping)
+        if now != (self.collection, self.grouping):
+            self.collection, self.grouping = now
+            self.redraw()
+
     def _view(self, settings: PlanSettings) -> View:
-        spread, plan = self._spread(settings.metric), self._seats(settings.reseated)
+        spread = self._spread(self.collection, self.grouping, settings.metric)
+        plan = self._seats(settings.reseated)
         tested = len(self.declared) if settings.metric in self.declared else 1
         alpha = _ALPHA / tested  # What Holm's correction asks of the smallest p value
         unit = UNITS[settings.metric]

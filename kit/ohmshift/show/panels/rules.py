@@ -14,6 +14,7 @@ from ohmshift.evidence.metrics import UNITS
 from ohmshift.evidence.ruling import judge_rule
 from ohmshift.show.charts import Chart, Line
 from ohmshift.show.collection_drawings import draw_rule
+from ohmshift.show.drawings import ohms
 from ohmshift.show.panels.base import Draft, Panel, View
 from ohmshift.study.findings import Quantity
 from ohmshift.study.rulewords import EXAMPLES, read_rule
@@ -21,9 +22,9 @@ from ohmshift.study.rulewords import EXAMPLES, read_rule
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from ohmshift.evidence.collection import Collection
+    from ohmshift.evidence.rules import Rule
     from ohmshift.evidence.ruling import RuleVerdict
-    from ohmshift.study.folder import Study
+    from ohmshift.show.panels.driver_types import DriverTypesPanel
 
 _LABEL = "245px"
 _WIDTH = "820px"
@@ -47,17 +48,14 @@ class RulePanel(Panel[RuleSettings]):
 
     Parameters
     ----------
-    study : Study
-        The study, for the files behind a finding.
-    collection : Collection
-        Its earphones.
+    types : DriverTypesPanel
+        The panel whose earphones are judged, at the resistance chosen there.
     rule : str
         Rule to start with.
     """
 
-    def __init__(self, study: Study, collection: Collection, *, rule: str = EXAMPLES[0]) -> None:
-        self.study, self.collection = study, collection
-        self.classes = tuple(dict.fromkeys(one.driver_class for one in collection.earphones))
+    def __init__(self, types: DriverTypesPanel, *, rule: str = EXAMPLES[0]) -> None:
+        self.types, self.collection = types, types.collection
         box = widgets.Combobox(
             value=rule,
             options=EXAMPLES,
@@ -69,6 +67,7 @@ class RulePanel(Panel[RuleSettings]):
             layout={"width": _WIDTH},
         )
         super().__init__(self._view, RuleSettings(rule=rule), {"rule": box})
+        types.at_rest.append(self._follow)
 
     def judge(self, *rules: str) -> pd.DataFrame:
         """Judge several rules at once, each by itself.
@@ -88,7 +87,7 @@ class RulePanel(Panel[RuleSettings]):
         EvidenceError
             A rule that cannot be read.
         """
-        judged = [judge_rule(self.collection, read_rule(rule, self.classes)) for rule in rules or EXAMPLES]
+        judged = [judge_rule(self.collection, self._read(rule)) for rule in rules or EXAMPLES]
         return pd.DataFrame(
             {
                 "rule": [str(verdict.rule) for verdict in judged],
@@ -97,24 +96,32 @@ class RulePanel(Panel[RuleSettings]):
             }
         )
 
+    def _read(self, rule: str) -> Rule:
+        return read_rule(rule, tuple(dict.fromkeys(one.driver_class for one in self.collection.earphones)))
+
+    def _follow(self) -> None:
+        if self.collection is not self.types.collection:
+            self.collection = self.types.collection
+            self.redraw()
+
     def _view(self, settings: RuleSettings) -> View:
         try:
-            rule = read_rule(settings.rule, self.classes)
+            rule = self._read(settings.rule)
         except EvidenceError as error:
             return _refused(settings.rule, str(error))
         verdict = judge_rule(self.collection, rule)
-        sentence = f"{rule}. {verdict.sentence}"
+        added = f"with {ohms(self.collection.added_ohm)} added"
         data = {
             file: sha256
             for label in [case.label for case in verdict.cases]
-            for file, sha256 in self.study.data_hashes(label).items()
+            for file, sha256 in self.types.study.data_hashes(label).items()
         }
         return View(
             charts=(draw_rule(verdict),),
-            sentence=sentence,
+            sentence=f"{rule}, {added}. {verdict.sentence}",
             table=_table(verdict),
             draft=Draft(
-                statement=f'The rule "{rule}", with {self.collection.added_ohm:g} ohm added. {verdict.sentence}',
+                statement=f'The rule "{rule}", {added}. {verdict.sentence}',
                 quantities=_quantities(verdict),
                 data=data,
                 caveats=_caveats(verdict),

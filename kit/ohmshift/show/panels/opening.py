@@ -70,7 +70,7 @@ class Progress(widgets.HBox):  # type: ignore[misc]
 
     def _repr_mimebundle_(self, **kwargs: Any) -> dict[str, Any]:
         """Add the sentence for readers without a kernel."""
-        return {**super()._repr_mimebundle_(**kwargs), "text/plain": repr(self)}
+        return {**super()._repr_mimebundle_(**kwargs), "text/plain": self.doing}
 
 
 def open_here() -> Study:

@@ -355,6 +355,11 @@ def test_what_cannot_be_told_says_what_would_tell(study: Study) -> None:
     panel = ChangePanel(study)
     size = next(quantity for quantity in panel.view.draft.quantities if "size" in quantity.name)
     assert size.low < size.value < size.high
+    explained = ExplainPanel(study, earphone=panel.settings.earphone)
+    assert explained.settings.measured_ohm == panel.settings.added_ohm
+    told = explained.view.draft.quantities[0]
+    assert (told.name, told.value) == ("size of the tonal change, measured", size.value)
+    assert (told.low, told.high) == (size.low, size.high)
     words = dict(zip(panel.overview()["earphone"], panel.overview()["verdict"], strict=True))
     assert "cannot tell" in words.values()
     for name, word in words.items():

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from ohmshift.chain.prediction import PredictedChange
     from ohmshift.curves.values import FloatArray
     from ohmshift.evidence.changes import Change
+    from ohmshift.evidence.metrics import Estimate
     from ohmshift.evidence.verdicts import Verdict
     from ohmshift.study.impedances import KnownImpedance
 
@@ -263,27 +264,48 @@ def explanation_table(pair: Explanation) -> pd.DataFrame:
     return table[verdict.judged].reset_index(drop=True)
 
 
-def explanation_quantities(pair: Explanation) -> tuple[Quantity, ...]:
+def size_quantity(size: Estimate, *, name: str = "size of the tonal change") -> Quantity:
+    """Give the size of a change as a number of a finding.
+
+    Parameters
+    ----------
+    size : Estimate
+        The size [dB].
+    name : str
+        What it is called there.
+
+    Returns
+    -------
+    Quantity
+        With its 95 % interval, where that is known.
+    """
+    low, high = (size.low, size.high) if np.isfinite([size.low, size.high]).all() else (None, None)
+    return Quantity(name=name, value=size.value, unit="dB", low=low, high=high)
+
+
+def explanation_quantities(pair: Explanation, size: Estimate) -> tuple[Quantity, ...]:
     """Give the numbers of a finding on a prediction.
 
     Parameters
     ----------
     pair : Explanation
         Both changes.
+    size : Estimate
+        Size of the measured one [dB].
 
     Returns
     -------
     tuple of Quantity
         Level drops, sizes, the largest difference, and the resistance that the acoustics say, as far as they are known.
     """
-    found = [Quantity(name="size of the tonal change, measured", value=pair.change.size_db, unit="dB")]
+    found = [size_quantity(size, name="size of the tonal change, measured")]
     if np.isfinite(pair.change.level_drop_db):
         low, high = pair.verdict.level_drop_interval_db or (None, None)
         drop = pair.change.level_drop_db
         found.append(Quantity(name="level drop, measured", value=drop, unit="dB", low=low, high=high))
     if pair.predicted is not None:
-        size = float(np.nanstd(pair.predicted_band_db))
-        found.append(Quantity(name="size of the tonal change, predicted", value=size, unit="dB"))
+        predicted = float(np.nanstd(pair.predicted_band_db))
+        found.append(Quantity(name="size of the tonal change, predicted", value=predicted, unit="dB"))
         found.append(Quantity(name="level drop, predicted", value=pair.predicted.level_drop_db, unit="dB"))
         largest = disagreement(pair)[1]
         if np.isfinite(largest):

@@ -16,6 +16,7 @@ from ohmshift.chain.prediction import predict_change
 from ohmshift.curves.grids import octave_grid, resample
 from ohmshift.curves.smoothing import band_levels
 from ohmshift.curves.values import Impedance
+from ohmshift.evidence.metrics import measure_metrics
 from ohmshift.show.drawings import change_range, ohms
 from ohmshift.show.explaining import (
     Explanation,
@@ -44,6 +45,7 @@ from ohmshift.units import nominal_frequency
 if TYPE_CHECKING:
     from ohmshift.chain.crosscheck import CrossCheck
     from ohmshift.chain.linearity import LinearityCheck
+    from ohmshift.evidence.metrics import Estimate
     from ohmshift.evidence.verdicts import Verdict
     from ohmshift.show.charts import Chart
     from ohmshift.study.folder import Study
@@ -233,12 +235,17 @@ class ExplainPanel(Panel[ExplainSettings]):
             table=table,
             draft=Draft(
                 statement=sentence,
-                quantities=explanation_quantities(pair),
+                quantities=explanation_quantities(pair, self._size(name, measured_ohm)),
                 data=self._hashes(name, measured_ohm),
                 earphone=name,
                 caveats=tuple(dict.fromkeys(caveats)),
             ),
         )
+
+    @lru_cache(maxsize=64)  # noqa: B019
+    def _size(self, name: str, measured_ohm: float) -> Estimate:
+        change, verdict = self.comparison.change(name, measured_ohm), self._verdict(name, measured_ohm)
+        return measure_metrics(change, self.comparison.floor, verdict).estimates["size"]
 
     def _below(self, pair: Explanation, settings: ExplainSettings) -> tuple[Chart, str, pd.DataFrame]:
         """Give the second chart, what it adds to the sentence, and the table."""

@@ -17,6 +17,7 @@ from ohmshift.evidence.verdicts import Verdict, judge_change
 from ohmshift.evidence.wording import ceil_bound, describe_change
 from ohmshift.show.charts import Chart, Line
 from ohmshift.show.drawings import band_table, draw_change, ohms, say_level_drop
+from ohmshift.show.explaining import size_quantity
 from ohmshift.show.panels.base import Draft, Panel, View, choice, slider
 from ohmshift.show.panels.opening import Progress
 from ohmshift.show.panels.pieces import SMOOTHING, hashes
@@ -200,9 +201,7 @@ def quantities(change: Change, verdict: Verdict, floor: NoiseFloor) -> tuple[Qua
     if np.isfinite(verdict.bound_db):
         bound_db = float(ceil_bound(verdict.bound_db))
         found.append(Quantity(name="bound of the change in any band", value=bound_db, unit="dB"))
-    size = measure_metrics(change, floor, verdict).estimates["size"]
-    low, high = (size.low, size.high) if np.isfinite([size.low, size.high]).all() else (None, None)
-    found.append(Quantity(name="size of the tonal change", value=size.value, unit="dB", low=low, high=high))
+    found.append(size_quantity(measure_metrics(change, floor, verdict).estimates["size"]))
     if np.isfinite(change.level_drop_db):
         low, high = verdict.level_drop_interval_db or (None, None)
         found.append(Quantity(name="level drop", value=change.level_drop_db, unit="dB", low=low, high=high))

@@ -318,6 +318,13 @@ def test_lab_serves_this_machine_only_and_asks_for_its_token(study: Path, tmp_pa
     assert (study / first).exists()
 
 
+def is_kernel(process: psutil.Process) -> bool:
+    try:
+        return any("ipykernel" in part for part in process.cmdline())
+    except psutil.NoSuchProcess:  # what the server asked of another program, and was told
+        return False
+
+
 @pytest.mark.skipif(os.name != "posix", reason="signals are POSIX")
 @pytest.mark.parametrize("name", ["SIGINT", "SIGHUP", "SIGKILL"])
 def test_nothing_is_left_of_a_lab_however_it_ends(study: Path, tmp_path: Path, name: str) -> None:
@@ -326,7 +333,7 @@ def test_nothing_is_left_of_a_lab_however_it_ends(study: Path, tmp_path: Path, n
         status, answer = ask(f"{address}/api/kernels?{token.partition('?')[2]}", data=b"{}")
         assert (status, json.loads(answer)["name"]) == (201, "python3")
         children = psutil.Process(process.pid).children()
-        (kernel,) = [child for child in children if any("ipykernel" in part for part in child.cmdline())]
+        (kernel,) = [child for child in children if is_kernel(child)]
         while not kernel.net_connections("tcp"):  # it is up, and looks after its parent
             time.sleep(0.1)
         process.send_signal(getattr(signal, name))

@@ -341,7 +341,7 @@ def test_tables(tmp_path: Path) -> None:
     append_finding(tmp_path, Finding(statement="It changed.", caveat=CAVEAT, quantities=(bass, drop), earphone="ladle"))
     log = read_findings(tmp_path)
     table, numbers = findings_table(log), quantities_table(log)
-    assert table.loc[0, "quantities"] == "bass change 1.5 dB (1 to 2); level drop -4 dB"
+    assert table.loc[0, "quantities"] == "bass change 1.5 dB (1.0 to 2.0); level drop -4 dB"
     assert table.loc[0, "caveat"] == CAVEAT
     assert numbers[["quantity", "value", "unit"]].to_numpy().tolist() == [
         ["bass change", 1.5, "dB"],
@@ -351,6 +351,26 @@ def test_tables(tmp_path: Path) -> None:
     empty = FindingsLog(findings=(), problems=())
     assert list(findings_table(empty)) == list(table)
     assert list(quantities_table(empty)) == list(numbers)
+
+
+@pytest.mark.parametrize(
+    ("value", "ends", "written"),
+    [
+        (2.2971, None, ("2.30", "")),
+        (0.8, None, ("0.8", "")),
+        (-4.0, None, ("-4", "")),
+        (12345.6, None, ("12346", "")),
+        (8.64e-8, None, ("0.0000000864", "")),
+        (0.0, None, ("0", "")),
+        (-0.317, (-1.2214, 0.588), ("-0.32", "-1.22 to 0.59")),
+        (5e-324, None, ("0", "")),
+    ],
+)
+def test_a_number_is_written_with_three_digits_of_the_largest(
+    value: float, ends: tuple[float, float] | None, written: tuple[str, str]
+) -> None:
+    low, high = ends or (None, None)
+    assert Quantity(name="change", value=value, unit="dB", low=low, high=high).written() == written
 
 
 words = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=40).filter(str.strip)

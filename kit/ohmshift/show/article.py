@@ -9,7 +9,6 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from ohmshift import __version__
 from ohmshift.errors import StudyError
@@ -24,6 +23,8 @@ from ohmshift.study.published import FOLDER
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    import pandas as pd
 
     from ohmshift.show.charts import Chart
     from ohmshift.study.batch import StudyComparison
@@ -288,11 +289,5 @@ def _number(value: float, decimals: int) -> str:
 
 
 def _say_quantity(quantity: Quantity) -> tuple[str, str, str, str]:
-    """Write a number and its interval with as many decimals as three digits of the largest take; no zeros added."""
-    ends = [] if quantity.low is None or quantity.high is None else [quantity.low, quantity.high]
-    largest = max(abs(value) for value in (quantity.value, *ends))
-    whole = float(quantity.value).is_integer() and not ends
-    decimals = 0 if whole or largest == 0 else int(min(max(2 - np.floor(np.log10(largest)), 0), 6))
-    decimals = min(decimals, _decimals(pd.Series([quantity.value, *ends])))
-    interval = " to ".join(_number(end, decimals) for end in ends) or "–"
-    return quantity.name, _number(quantity.value, decimals), interval, "" if quantity.unit == "1" else quantity.unit
+    value, interval = (text.replace("-", "−") for text in quantity.written())
+    return quantity.name, value, interval or "–", "" if quantity.unit == "1" else quantity.unit

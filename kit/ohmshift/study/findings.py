@@ -5,6 +5,7 @@ A finding is retracted, never deleted.
 
 from __future__ import annotations
 
+import math
 import platform
 import uuid
 from dataclasses import dataclass, field, replace
@@ -35,6 +36,8 @@ LONGEST_STATEMENT = 1000
 
 LONGEST_CAVEAT = 4000
 """Characters a caveat or a reason may have."""
+
+_MOST_DECIMALS = 12
 
 _LIBRARIES = ("ohmshift", "numpy", "scipy", "pandas")
 
@@ -71,7 +74,7 @@ class Quantity:
     Examples
     --------
     >>> str(Quantity(name="bass change", value=1.234, unit="dB", low=0.9, high=1.6))
-    'bass change 1.234 dB (0.9 to 1.6)'
+    'bass change 1.23 dB (0.90 to 1.60)'
     """
 
     name: str
@@ -98,11 +101,26 @@ class Quantity:
         if self.low is not None and self.high is not None and self.low > self.high:
             raise FindingError(where, "low <= high", f"they are {self.low:g} and {self.high:g}", "swap them")
 
+    def written(self) -> tuple[str, str]:
+        """Write the value, and its interval if there is one.
+
+        Returns
+        -------
+        tuple of two str
+            Both with as many decimals as three digits of the largest take, and no more than were given.
+        """
+        numbers = [self.value] if self.low is None or self.high is None else [self.value, self.low, self.high]
+        given = max(len(f"{number:.{_MOST_DECIMALS}f}".rstrip("0").partition(".")[2]) for number in numbers)
+        largest = max(map(abs, numbers))
+        decimals = min(given, max(2 - math.floor(math.log10(largest)), 0)) if largest else 0
+        value, *interval = (f"{number:.{decimals}f}" for number in numbers)
+        return value, " to ".join(interval)
+
     def __str__(self) -> str:
         """Write name, value, unit and interval."""
-        interval = "" if self.low is None else f" ({self.low:.4g} to {self.high:.4g})"
+        value, interval = self.written()
         unit = "" if self.unit == "1" else f" {self.unit}"
-        return f"{self.name} {self.value:.4g}{unit}{interval}"
+        return f"{self.name} {value}{unit}{interval and f' ({interval})'}"
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

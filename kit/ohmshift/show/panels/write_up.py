@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import ipywidgets as widgets
+import pandas as pd
 
 from ohmshift.errors import OhmshiftError, StudyError
 from ohmshift.show.article import compose_article
@@ -17,8 +18,6 @@ from ohmshift.show.publishing import findings_html, picture_stem, write_article
 from ohmshift.show.staging import staged
 from ohmshift.study.batch import compare_study
 from ohmshift.study.findings import (
-    FindingsLog,
-    quantities_table,
     read_findings,
     reinstate_finding,
     retract_finding,
@@ -27,8 +26,6 @@ from ohmshift.study.package import write_package
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-    import pandas as pd
 
     from ohmshift.study.batch import StudyComparison
     from ohmshift.study.folder import Study
@@ -89,13 +86,18 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
         Returns
         -------
         DataFrame
-            One row a number: statement, quantity, value, interval, unit.
+            One row a number: finding, earphone, quantity, value, interval, unit.
         """
-        return quantities_table(FindingsLog(findings=self.recorded.standing, problems=()))
+        rows = [
+            (finding.id, finding.earphone, quantity.name, *quantity.written(), quantity.unit)
+            for finding in self.recorded.standing
+            for quantity in finding.quantities
+        ]
+        return pd.DataFrame(rows, columns=["finding", "earphone", "quantity", "value", "interval", "unit"])
 
     def show_table(self) -> None:
         """Show the numbers in the cell that asks for them; from then on they follow the findings that stand."""
-        self.tables.append(FollowingTable(lambda: self.table().drop(columns="retracted").round(3)))
+        self.tables.append(FollowingTable(self.table))
 
     def _show(self, order: list[str]) -> None:
         """Show the standing findings in an order, those chosen staying chosen."""

@@ -167,8 +167,9 @@ def draw_explained(explanation: Explanation, metric: Metric) -> Chart:
         for part in ("r2", "low", "high")
     )
     said = ", ".join(f"{name} {value:.2f}" for name, value in zip(names, r2, strict=True))
+    what = "not compared" if explanation.reason else METRIC_NAMES[metric].lower()
     return Chart(
-        title=f"Foretelling an earphone left out: {'not compared' if explanation.reason else METRIC_NAMES[metric].lower()}",
+        title=f"Foretelling an earphone left out: {what}",
         alt_text=explanation.reason or f"Leave-one-out R², {len(explanation.labels)} earphones: {said}.",
         y_label="Leave-one-out R²",
         y_unit="",

@@ -30,6 +30,7 @@ from ohmshift.study.findings import (
     retract_finding,
 )
 from ohmshift.study.logfile import mentions
+from ohmshift.study.plain import write_value
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -369,8 +370,7 @@ def test_tables(tmp_path: Path) -> None:
 def test_a_number_is_written_with_three_digits_of_the_largest(
     value: float, ends: tuple[float, float] | None, written: tuple[str, str]
 ) -> None:
-    low, high = ends or (None, None)
-    assert Quantity(name="change", value=value, unit="dB", low=low, high=high).written() == written
+    assert write_value(value, *(ends or (None, None))) == written
 
 
 words = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=40).filter(str.strip)

@@ -19,6 +19,7 @@ from ohmshift.show.illustrations import draw_finding
 from ohmshift.show.methods import join_words, say_level_jump, say_limits, say_methods, say_problems, say_setting
 from ohmshift.study.findings import Finding, read_findings
 from ohmshift.study.places import lies_inside, name_in_commands
+from ohmshift.study.plain import write_value
 from ohmshift.study.published import FOLDER
 
 if TYPE_CHECKING:
@@ -289,5 +290,5 @@ def _number(value: float, decimals: int) -> str:
 
 
 def _say_quantity(quantity: Quantity) -> tuple[str, str, str, str]:
-    value, interval = (text.replace("-", "−") for text in quantity.written())
+    value, interval = (text.replace("-", "−") for text in write_value(quantity.value, quantity.low, quantity.high))
     return quantity.name, value, interval or "–", "" if quantity.unit == "1" else quantity.unit

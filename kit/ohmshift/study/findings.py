@@ -5,7 +5,6 @@ A finding is retracted, never deleted.
 
 from __future__ import annotations
 
-import math
 import platform
 import uuid
 from dataclasses import dataclass, field, replace
@@ -20,7 +19,7 @@ import pandas as pd
 
 from ohmshift.errors import FileMissingError, FindingError
 from ohmshift.study.logfile import append_entry, locked, mentions, read_entries
-from ohmshift.study.plain import check_encodable, check_finite, check_setting, check_text
+from ohmshift.study.plain import check_encodable, check_finite, check_setting, check_text, write_value
 from ohmshift.study.problems import Problem
 
 if TYPE_CHECKING:
@@ -36,8 +35,6 @@ LONGEST_STATEMENT = 1000
 
 LONGEST_CAVEAT = 4000
 """Characters a caveat or a reason may have."""
-
-_MOST_DECIMALS = 12
 
 _LIBRARIES = ("ohmshift", "numpy", "scipy", "pandas")
 
@@ -101,24 +98,9 @@ class Quantity:
         if self.low is not None and self.high is not None and self.low > self.high:
             raise FindingError(where, "low <= high", f"they are {self.low:g} and {self.high:g}", "swap them")
 
-    def written(self) -> tuple[str, str]:
-        """Write the value, and its interval if there is one.
-
-        Returns
-        -------
-        tuple of two str
-            Both with as many decimals as three digits of the largest take, and no more than were given.
-        """
-        numbers = [self.value] if self.low is None or self.high is None else [self.value, self.low, self.high]
-        given = max(len(f"{number:.{_MOST_DECIMALS}f}".rstrip("0").partition(".")[2]) for number in numbers)
-        largest = max(map(abs, numbers))
-        decimals = min(given, max(2 - math.floor(math.log10(largest)), 0)) if largest else 0
-        value, *interval = (f"{number:.{decimals}f}" for number in numbers)
-        return value, " to ".join(interval)
-
     def __str__(self) -> str:
         """Write name, value, unit and interval."""
-        value, interval = self.written()
+        value, interval = write_value(self.value, self.low, self.high)
         unit = "" if self.unit == "1" else f" {self.unit}"
         return f"{self.name} {value}{unit}{interval and f' ({interval})'}"
 

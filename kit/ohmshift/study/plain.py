@@ -1,4 +1,4 @@
-"""What may be written down in a log: text, finite numbers and plain settings."""
+"""What may be written down in a log: text, finite numbers and plain settings; and how its numbers are written."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ from ohmshift.errors import FindingError
 
 Scalar: TypeAlias = str | float | int | bool | None
 Setting: TypeAlias = Scalar | tuple[Scalar, ...]
+
+_MOST_DECIMALS = 12
 
 
 def check_text(where: str, text: object, *, longest: int) -> str:
@@ -102,6 +104,35 @@ def check_finite(where: str, number: object) -> float:
     if not math.isfinite(value):
         raise FindingError(where, "it must be a finite number", f"it is {value!r}", mend)
     return value
+
+
+def write_value(value: float, low: float | None = None, high: float | None = None) -> tuple[str, str]:
+    """Write a number and its interval.
+
+    Parameters
+    ----------
+    value : float
+        Number.
+    low, high : float, optional
+        Ends of its interval.
+
+    Returns
+    -------
+    tuple of two str
+        Number and interval, which is empty without ends: with as many decimals as three digits of the largest take, and
+        no more than were given.
+
+    Examples
+    --------
+    >>> write_value(2.2971, 1.9004, 2.7), write_value(0.8)
+    (('2.30', '1.90 to 2.70'), ('0.8', ''))
+    """
+    numbers = [value] if low is None or high is None else [value, low, high]
+    given = max(len(f"{number:.{_MOST_DECIMALS}f}".rstrip("0").partition(".")[2]) for number in numbers)
+    largest = max(map(abs, numbers))
+    decimals = min(given, max(2 - math.floor(math.log10(largest)), 0)) if largest else 0
+    written, *interval = (f"{number:.{decimals}f}" for number in numbers)
+    return written, " to ".join(interval)
 
 
 def check_setting(name: str, value: object) -> Setting:

@@ -23,6 +23,7 @@ from ohmshift.study.findings import (
     retract_finding,
 )
 from ohmshift.study.package import write_package
+from ohmshift.study.plain import write_value
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -89,9 +90,9 @@ class WriteUpPanel(widgets.VBox):  # type: ignore[misc]
             One row a number: finding, earphone, quantity, value, interval, unit.
         """
         rows = [
-            (finding.id, finding.earphone, quantity.name, *quantity.written(), quantity.unit)
+            (finding.id, finding.earphone, q.name, *write_value(q.value, q.low, q.high), q.unit)
             for finding in self.recorded.standing
-            for quantity in finding.quantities
+            for q in finding.quantities
         ]
         return pd.DataFrame(rows, columns=["finding", "earphone", "quantity", "value", "interval", "unit"])
 

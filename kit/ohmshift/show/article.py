@@ -19,7 +19,7 @@ from ohmshift.show.illustrations import draw_finding
 from ohmshift.show.methods import join_words, say_level_jump, say_limits, say_methods, say_problems, say_setting
 from ohmshift.study.findings import Finding, read_findings
 from ohmshift.study.places import lies_inside, name_in_commands
-from ohmshift.study.plain import write_value
+from ohmshift.study.plain import count_decimals, write_value
 from ohmshift.study.published import FOLDER
 
 if TYPE_CHECKING:
@@ -271,18 +271,12 @@ def _compare_files(study: Study, finding: Finding) -> tuple[tuple[str, ...], tup
 
 def _written(table: pd.DataFrame) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     columns = [
-        [_number(value, _decimals(column)) for value in column]
+        [_number(value, count_decimals(column)) for value in column]
         if column.dtype.kind == "f"
         else [str(cell) for cell in column]
         for _, column in table.items()
     ]
     return tuple(str(name) for name in table.columns), tuple(zip(*columns, strict=True))
-
-
-def _decimals(values: pd.Series[float]) -> int:
-    """Count the decimals that a rounded column shows."""
-    known = values[np.isfinite(values)]
-    return max((len(f"{value:.10g}".partition(".")[2]) for value in known if "e" not in f"{value:.10g}"), default=0)
 
 
 def _number(value: float, decimals: int) -> str:

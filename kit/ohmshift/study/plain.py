@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
 from ohmshift.errors import FindingError
 
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
 Scalar: TypeAlias = str | float | int | bool | None
 Setting: TypeAlias = Scalar | tuple[Scalar, ...]
 
+_DIGITS = 10
 _MOST_DECIMALS = 12
 
 
@@ -127,12 +131,39 @@ def write_value(value: float, low: float | None = None, high: float | None = Non
     >>> write_value(2.2971, 1.9004, 2.7), write_value(0.8)
     (('2.30', '1.90 to 2.70'), ('0.8', ''))
     """
-    numbers = [value] if low is None or high is None else [value, low, high]
-    given = max(len(f"{number:.{_MOST_DECIMALS}f}".rstrip("0").partition(".")[2]) for number in numbers)
+    given = [value] if low is None or high is None else [value, low, high]
+    numbers = [round(number, _MOST_DECIMALS) for number in given]
     largest = max(map(abs, numbers))
-    decimals = min(given, max(2 - math.floor(math.log10(largest)), 0)) if largest else 0
+    most = max(2 - math.floor(math.log10(largest)), 0) if largest else 0
+    decimals = min(count_decimals(numbers), most)
     written, *interval = (f"{number:.{decimals}f}" for number in numbers)
     return written, " to ".join(interval)
+
+
+def count_decimals(numbers: Iterable[float]) -> int:
+    """Count the decimals that numbers show.
+
+    Parameters
+    ----------
+    numbers : iterable of float
+        Numbers; those that are not finite show none.
+
+    Returns
+    -------
+    int
+        Most decimals of any, at ten significant digits.
+
+    Examples
+    --------
+    >>> count_decimals([2.0, 1.25, float("nan")]), count_decimals([0.1 + 0.2]), count_decimals([])
+    (2, 1, 0)
+    """
+    written = (
+        np.format_float_positional(number, precision=_DIGITS, unique=False, fractional=False, trim="-")
+        for number in numbers
+        if math.isfinite(number)
+    )
+    return max((len(text.partition(".")[2]) for text in written), default=0)
 
 
 def check_setting(name: str, value: object) -> Setting:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ohmshift.show.panels.base import slider
+from ohmshift.study.plain import count_decimals
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -123,7 +124,7 @@ def blank_missing(table: pd.DataFrame) -> pd.DataFrame:
     shown = table.astype(object).where(known, "")
     for name in table.select_dtypes("float"):
         values = table[name][known[name]]
-        digits = max((len(f"{value:g}".partition(".")[2]) for value in values), default=0)
+        digits = count_decimals(values)
         shown.loc[known[name], name] = [f"{value:.{digits}f}" for value in values]
     return shown
 
